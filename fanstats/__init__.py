@@ -1,0 +1,1 @@
+"""Uncertainty of cooling-fan comparisons at equal noise."""
