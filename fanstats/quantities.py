@@ -179,7 +179,7 @@ def units_label(units: str) -> str:
 
 @lru_cache(maxsize=1)
 def _registry() -> Any:
-    import pint  # noqa: PLC0415 - slow to import and needed only where units differ
+    import pint
 
     return pint.UnitRegistry(cache_folder=None)
 
@@ -216,7 +216,7 @@ def convert(
     >>> float(convert(5.0, "degC", "degF", difference=True).round(6))
     9.0
     """
-    import numpy as np  # noqa: PLC0415
+    import numpy as np
 
     numbers = np.asarray(values, dtype=np.float64)
     source, target = canonical_units(units), canonical_units(to)

@@ -101,7 +101,7 @@ class Source:
         return self.absolute == 0 and self.relative == 0
 
     def standard_uncertainty(self, values: FloatArray, units: str) -> FloatArray:
-        """Standard uncertainty of readings.
+        """Give the standard uncertainty of readings.
 
         Parameters
         ----------
@@ -123,7 +123,7 @@ class Source:
         return self.absolute_in(units) + self.relative * np.abs(values)
 
     def absolute_in(self, units: str) -> float:
-        """Absolute part in the given unit, converted as a difference.
+        """Give the absolute part in the given unit, converted as a difference.
 
         Parameters
         ----------
@@ -163,7 +163,10 @@ def _parse_limit(argument: str, limit: float | str, relative: bool) -> _Limit:
     """Read 1.0, "3 %", "0.2 m/s" or "3 % + 0.2 m/s" as absolute and relative parts."""
     if isinstance(limit, str):
         if relative:
-            msg = f"`relative` must stay False where `{argument}` is text such as '3 %'; got {limit!r}."
+            msg = (
+                f"`relative` must stay False where `{argument}` is text such as '3 %'; "
+                f"got {limit!r}."
+            )
             raise FanstatsError(msg)
         return _parse_text(argument, limit)
     if isinstance(limit, bool) or not isinstance(limit, (int, float, np.integer, np.floating)):
@@ -180,7 +183,7 @@ def _parse_limit(argument: str, limit: float | str, relative: bool) -> _Limit:
 
 def _parse_text(argument: str, text: str) -> _Limit:
     absolute, relative, units = 0.0, 0.0, None
-    for part in re.sub(r"±|\\+/-|\\+-", "", text).split("+"):
+    for part in re.sub(r"±|\+/-|\+-", "", text).split("+"):
         match = _PART.match(part)
         if match is None:
             msg = f"`{argument}` must read like '3 %', '0.2 m/s' or '3 % + 0.2 m/s'; got {text!r}."
@@ -189,7 +192,10 @@ def _parse_text(argument: str, text: str) -> _Limit:
         if unit == "%":
             relative += number / 100.0
         elif absolute:
-            msg = f"`{argument}` holds two absolute parts in {text!r}; add them up or use two sources."
+            msg = (
+                f"`{argument}` holds two absolute parts in {text!r}; add them up or use two "
+                "sources."
+            )
             raise FanstatsError(msg)
         else:
             absolute, units = number, canonical_units(unit) if unit else None
@@ -257,7 +263,7 @@ def half_width(
 
 
 def expanded(
-    U: float | str,  # noqa: N803 - the standard's symbol
+    U: float | str,
     k: float = 2.0,
     relative: bool = False,
     *,
@@ -370,10 +376,8 @@ def _as_sources(
         return None
     if isinstance(given, Source):
         return (given,)
-    if isinstance(given, (str, bytes)):
-        entries: tuple[object, ...] = (given,)
-    else:
-        entries = tuple(given)
+    entries: Iterable[object] = given if isinstance(given, (list, tuple)) else (given,)
+    sources: list[Source] = []
     for position, entry in enumerate(entries):
         if not isinstance(entry, Source):
             msg = (
@@ -381,7 +385,8 @@ def _as_sources(
                 f"got {entry!r} at place {position + 1}."
             )
             raise FanstatsError(msg)
-    return tuple(entry for entry in entries if isinstance(entry, Source))
+        sources.append(entry)
+    return tuple(sources)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -425,7 +430,7 @@ class Instrument:
             object.__setattr__(self, level, _as_sources(level, getattr(self, level)))
 
     def at(self, level: str) -> tuple[Source, ...]:
-        """Sources stated at one level of sharing; none where the level is unstated.
+        """Give the sources stated at one level of sharing; none where the level is unstated.
 
         Parameters
         ----------
@@ -456,7 +461,7 @@ class Instrument:
 def _as_spread(argument: str, given: Source | float | None, relative: bool) -> Source | None:
     if given is None or isinstance(given, Source):
         source = given
-    elif isinstance(given, (int, float)) and not isinstance(given, bool) and given == 0:
+    elif type(given) in (int, float) and given == 0:
         source = standard(0.0)  # zero must be written, and here it was
     else:
         msg = (
@@ -514,7 +519,7 @@ class UnitSpread:
             object.__setattr__(self, label, _as_spread(label, getattr(self, label), relative))
 
     def of(self, label: str) -> Source | None:
-        """Spread of one kind, None where unknown.
+        """Give the spread of one kind, None where unknown.
 
         Parameters
         ----------
@@ -556,7 +561,7 @@ class Bench:
 
     Examples
     --------
-    >>> bench = Bench(noise=Instrument(shared=half_width(1.0)), spread=UnitSpread(noise=standard(0.8)))
+    >>> bench = Bench(noise=Instrument(shared=half_width(1.0)))
     >>> bench.instrument("background") is bench.noise
     True
     """
@@ -572,12 +577,13 @@ class Bench:
 
     def __post_init__(self) -> None:
         for label in _INSTRUMENTS:
-            given = getattr(self, label)
+            given: object = getattr(self, label)
             if given is not None and not isinstance(given, Instrument):
                 msg = f"`{label}` must be an Instrument; got {given!r}."
                 raise FanstatsError(msg)
-        if not isinstance(self.spread, UnitSpread):
-            msg = f"`spread` must be a UnitSpread; got {self.spread!r}."
+        spread: object = self.spread
+        if not isinstance(spread, UnitSpread):
+            msg = f"`spread` must be a UnitSpread; got {spread!r}."
             raise FanstatsError(msg)
 
     def instrument(self, quantity: str) -> Instrument | None:
