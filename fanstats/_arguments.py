@@ -1,0 +1,169 @@
+"""Checks on single arguments, shared by the functions that plan and promise."""
+
+from __future__ import annotations
+
+import math
+import numbers
+
+from fanstats.errors import FanstatsError
+
+__all__ = ["count", "fraction", "number", "power_above"]
+
+
+def number(
+    argument: str,
+    value: object,
+    *,
+    above: float = -math.inf,
+    at_least: float = -math.inf,
+    infinite: bool = False,
+    mend: str = "",
+) -> float:
+    """Return `value` as a float if it is a number within the limits, else raise.
+
+    Parameters
+    ----------
+    argument : str
+        The name of the argument, for the message.
+    value : object
+        What the caller passed.
+    above, at_least : float
+        Exclusive and inclusive lower limits.
+    infinite : bool
+        Whether plus infinity may stand.
+    mend : str
+        A sentence that says what to do instead.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    FanstatsError
+        If `value` is not a number or lies outside the limits.
+
+    Examples
+    --------
+    >>> number("spread", 0.8, at_least=0)
+    0.8
+    """
+    truth = type(value) is bool
+    if isinstance(value, numbers.Real) and not truth:
+        found = float(value)
+        finite = math.isfinite(found) or (infinite and found == math.inf)
+        if finite and found > above and found >= at_least:
+            return found
+    limits = [
+        f"above {above:g}" if above > -math.inf else "",
+        f"at least {at_least:g}" if at_least > -math.inf else "",
+    ]
+    kind = "a number" if infinite else "a finite number"
+    rule = " ".join(part for part in (kind, *limits) if part)
+    msg = f"`{argument}` must be {rule}; got {value!r}.{' ' if mend else ''}{mend}"
+    raise FanstatsError(msg)
+
+
+def fraction(argument: str, value: object) -> float:
+    """Return `value` as a float if it lies strictly between 0 and 1, else raise.
+
+    Parameters
+    ----------
+    argument : str
+        The name of the argument, for the message.
+    value : object
+        What the caller passed.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    FanstatsError
+        If `value` is not a fraction in (0, 1); a percentage gets its own hint.
+
+    Examples
+    --------
+    >>> fraction("probability", 0.95)
+    0.95
+    """
+    found = number(argument, value)
+    if 0 < found < 1:
+        return found
+    hint = f" Write {found / 100:g} for {found:g} %." if 1 < found < 100 else ""
+    msg = f"`{argument}` must be a fraction strictly between 0 and 1; got {value!r}.{hint}"
+    raise FanstatsError(msg)
+
+
+def count(argument: str, value: object, *, at_least: int = 1, mend: str = "") -> int:
+    """Return `value` as an int if it is a whole number of at least `at_least`, else raise.
+
+    Parameters
+    ----------
+    argument : str
+        The name of the argument, for the message.
+    value : object
+        What the caller passed.
+    at_least : int
+        Inclusive lower limit.
+    mend : str
+        A sentence that says what to do instead.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    FanstatsError
+        If `value` is not such a whole number.
+
+    Examples
+    --------
+    >>> count("looks", 5)
+    5
+    """
+    truth = type(value) is bool
+    if isinstance(value, numbers.Integral) and not truth and int(value) >= at_least:
+        return int(value)
+    msg = (
+        f"`{argument}` must be a whole number of at least {at_least}; "
+        f"got {value!r}.{' ' if mend else ''}{mend}"
+    )
+    raise FanstatsError(msg)
+
+
+def power_above(power: object, alpha: float) -> float:
+    """Return `power` if it lies strictly between `alpha` and 1, else raise.
+
+    Parameters
+    ----------
+    power : object
+        Wanted chance that the gap is found.
+    alpha : float
+        Chance of a claim when there is no gap.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    FanstatsError
+        If a plan for it makes no sense.
+
+    Examples
+    --------
+    >>> power_above(0.8, 0.05)
+    0.8
+    """
+    found = number("power", power)
+    if alpha < found < 1:
+        return found
+    msg = (
+        f"`power` must lie strictly between `alpha` ({alpha:g}) and 1; got {power!r}. "
+        "A chance of alpha needs no units at all and certainty needs infinitely many; "
+        "0.8 and 0.9 are usual."
+    )
+    raise FanstatsError(msg)
