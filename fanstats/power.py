@@ -321,7 +321,7 @@ def smallest_whole(
     """
     low, high = first - 1, first
     while not reached(high):
-        low, high = high, min(2 * high, most)
+        low, high = high, min(max(2 * high, high + 1), most)
         if low == high:
             return None
     while high - low > 1:
