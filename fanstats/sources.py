@@ -68,7 +68,8 @@ class Source:
         For noise: whether it moves the level of the fan alone or the reading. None takes the
         rule of the level of sharing it stands at.
     removed_variance : float
-        For a spread estimated as a mean square: measurement variance still to be taken out.
+        For kind "mean square" (an estimated spread whose `absolute` or `relative` is the root of
+        the mean square): measurement variance still to be taken out, after drawing.
     """
 
     absolute: float = 0.0

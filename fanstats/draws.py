@@ -1,0 +1,279 @@
+"""Labelled random draws: what a source draws depends on the root seed and its label alone."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from typing import TYPE_CHECKING, Final, Protocol
+
+import numpy as np
+
+from fanstats._typing import FloatArray, SeedLike, Shape
+from fanstats.errors import FanstatsError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+__all__ = [
+    "CHUNK",
+    "Draws",
+    "Label",
+    "LabelledDraws",
+    "OneAtATime",
+    "Recorder",
+    "Unperturbed",
+    "root_from",
+]
+
+Label = tuple[str, ...]
+
+# Numbers kept of the labels used last: what many sittings share stays, a single reading's goes.
+_KEPT_NUMBERS = 2**21
+_LARGEST_ROOT = 2**128
+# Draws of one label come in chunks of this many, each a stream of its own: it bounds the memory
+# of a large run and is part of what a root means, so it never changes with block or machine.
+CHUNK: Final = 2**16
+
+
+def root_from(rng: SeedLike) -> int:
+    """Turn what the caller passed as `rng` into the root seed of a result.
+
+    Parameters
+    ----------
+    rng : int, numpy.random.Generator, numpy.random.SeedSequence or None
+        An integer is the root itself, so ``rng=int(estimates.root)`` draws a result again. A
+        generator or seed sequence gives a root drawn from it; None draws a fresh one.
+
+    Returns
+    -------
+    int
+        At least 0 and below ``2**128``.
+
+    Raises
+    ------
+    FanstatsError
+        If an integer is out of range, or `rng` is something else.
+
+    References
+    ----------
+    Scientific Python SPEC 7, "Seeding pseudo-random number generation".
+
+    Examples
+    --------
+    >>> root_from(7)
+    7
+    """
+    if isinstance(rng, (int, np.integer)) and not isinstance(rng, bool):
+        if 0 <= rng < _LARGEST_ROOT:
+            return int(rng)
+        msg = f"`rng` as an integer must be at least 0 and below 2**128; got {rng!r}."
+        raise FanstatsError(msg)
+    if rng is None or isinstance(rng, (np.random.Generator, np.random.SeedSequence)):
+        return int(np.random.default_rng(rng).integers(2**63))
+    msg = f"`rng` must be an integer, a numpy Generator, a SeedSequence or None; got {rng!r}."
+    raise FanstatsError(msg)
+
+
+class Draws(Protocol):
+    """Where perturbations come from: `size` standardised values for any label."""
+
+    size: int
+
+    def standard(self, label: Label, shape: Shape) -> FloatArray:
+        """Give draws of mean 0 and standard deviation 1, shape ``(size,)``."""
+        ...
+
+    def scale(self, label: Label, dof: float) -> FloatArray:
+        """Give draws of ``sqrt(dof / chi2_dof)``, shape ``(size,)``."""
+        ...
+
+
+class LabelledDraws:
+    """Monte Carlo draws, one independent stream a label.
+
+    A label is hashed to 128 bits together with the root; adding or reordering labels therefore
+    changes nobody else's draws, and two results of one root stay correlated through whatever
+    they share.
+
+    Parameters
+    ----------
+    root : int
+        Root seed.
+    size : int
+        Draws a label, at most `CHUNK`.
+    chunk : int
+        Which chunk of the draws these are.
+
+    Examples
+    --------
+    >>> draws = LabelledDraws(root=7, size=4)
+    >>> bool((draws.standard(("meter",), "normal") == draws.standard(("meter",), "normal")).all())
+    True
+    """
+
+    def __init__(self, root: int, size: int, chunk: int = 0) -> None:
+        self.root = root
+        self.size = size
+        self.chunk = chunk
+        self._kept: dict[tuple[Label, str], FloatArray] = {}
+
+    def standard(self, label: Label, shape: Shape) -> FloatArray:
+        """Give draws of mean 0 and standard deviation 1.
+
+        Parameters
+        ----------
+        label : tuple of str
+            The source's own label.
+        shape : {"normal", "rectangular", "triangular", "u-shaped"}
+            Shape of the distribution.
+
+        Returns
+        -------
+        ndarray, shape (size,)
+            Read-only.
+        """
+        return self._remember(
+            label, shape, lambda: _shaped(self._generator(label), shape, self.size)
+        )
+
+    def scale(self, label: Label, dof: float) -> FloatArray:
+        """Give draws of ``sqrt(dof / chi2_dof)``: how wrong an estimated scatter may be.
+
+        Parameters
+        ----------
+        label : tuple of str
+            The source's own label.
+        dof : float
+            Degrees of freedom of the scatter.
+
+        Returns
+        -------
+        ndarray, shape (size,)
+            Read-only.
+        """
+        full = (*label, "scale")
+        return self._remember(
+            full,
+            f"{dof!r}",
+            lambda: np.sqrt(dof / self._generator(full).chisquare(dof, self.size)),
+        )
+
+    def _remember(self, label: Label, kind: str, make: Callable[[], FloatArray]) -> FloatArray:
+        key = (label, kind)
+        values = self._kept.pop(key, None)
+        if values is None:
+            values = make()
+            values.setflags(write=False)
+            if len(self._kept) * self.size >= _KEPT_NUMBERS:
+                self._kept.pop(next(iter(self._kept)), None)
+        self._kept[key] = values  # last used, last to go
+        return values
+
+    def _generator(self, label: Label) -> np.random.Generator:
+        # Lengths stand before the parts, so ("a", "bc") and ("ab", "c") are different labels.
+        text = "".join(f"{len(part)}:{part}" for part in label)
+        if self.chunk:
+            text += f"#{self.chunk}"
+        digest = hashlib.blake2b(
+            text.encode(), digest_size=16, key=self.root.to_bytes(16, "little")
+        ).digest()
+        return np.random.Generator(np.random.SFC64(int.from_bytes(digest, "little")))
+
+
+class Unperturbed:
+    """No draws at all: one value a label, zero error. Gives the value at the readings as read.
+
+    Examples
+    --------
+    >>> Unperturbed().standard(("meter",), "normal")
+    array([0.])
+    """
+
+    size = 1
+
+    def standard(self, label: Label, shape: Shape) -> FloatArray:  # noqa: ARG002 - Draws' face
+        """Give one zero."""
+        return np.zeros(1)
+
+    def scale(self, label: Label, dof: float) -> FloatArray:  # noqa: ARG002 - Draws' face
+        """Give one 1."""
+        return np.ones(1)
+
+
+class Recorder:
+    """No draws, but a list of the labels that were asked for: what a result depends on.
+
+    Attributes
+    ----------
+    labels : dict
+        Shape by label, in the order of first use.
+    dof : dict
+        Degrees of freedom by label of a scale.
+
+    Examples
+    --------
+    >>> recorder = Recorder()
+    >>> _ = recorder.standard(("meter",), "normal")
+    >>> list(recorder.labels)
+    [('meter',)]
+    """
+
+    size = 1
+
+    def __init__(self) -> None:
+        self.labels: dict[Label, Shape] = {}
+        self.dof: dict[Label, float] = {}
+
+    def standard(self, label: Label, shape: Shape) -> FloatArray:
+        """Note the label; give one zero."""
+        self.labels.setdefault(label, shape)
+        return np.zeros(1)
+
+    def scale(self, label: Label, dof: float) -> FloatArray:
+        """Note the degrees of freedom; give one 1."""
+        self.dof.setdefault(label, dof)
+        return np.ones(1)
+
+
+class OneAtATime:
+    """Move one label at a time: along the draws, first nothing, then each label by `step`.
+
+    Parameters
+    ----------
+    labels : iterable of tuple of str
+        The labels to be moved, in the order of the draws.
+    step : float
+        By how many standard uncertainties; negative for the other side.
+
+    Examples
+    --------
+    >>> moved = OneAtATime([("meter",), ("position",)], step=0.5)
+    >>> moved.standard(("position",), "normal")
+    array([0. , 0. , 0.5])
+    """
+
+    def __init__(self, labels: Iterable[Label], step: float = 1.0) -> None:
+        self._place = {label: place for place, label in enumerate(labels, start=1)}
+        self._step = step
+        self.size = len(self._place) + 1
+
+    def standard(self, label: Label, shape: Shape) -> FloatArray:  # noqa: ARG002 - Draws' face
+        """Give zeros but for the label's own place."""
+        moved = np.zeros(self.size)
+        if label in self._place:
+            moved[self._place[label]] = self._step
+        return moved
+
+    def scale(self, label: Label, dof: float) -> FloatArray:  # noqa: ARG002 - Draws' face
+        """Give ones."""
+        return np.ones(self.size)
+
+
+def _shaped(generator: np.random.Generator, shape: Shape, size: int) -> FloatArray:
+    if shape == "normal":
+        return generator.standard_normal(size)
+    if shape == "rectangular":
+        return (2.0 * generator.random(size) - 1.0) * math.sqrt(3.0)
+    if shape == "triangular":
+        return (generator.random(size) - generator.random(size)) * math.sqrt(6.0)
+    return np.cos(math.pi * generator.random(size)) * math.sqrt(2.0)

@@ -1,0 +1,227 @@
+"""Which curves stand behind each unit and model: chosen once, at the readings as read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fanstats.knots import Abscissa, Knots, abscissa_of, choose_knots
+from fanstats.level_curve import LevelCurve, level_curve
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from fanstats.sittings import Channel, Sitting
+    from fanstats.curves import CurveKind
+    from fanstats.sources import Bench
+
+__all__ = ["ModelLayout", "QuantityCurve", "UnitLayout", "channels_of", "layout_models"]
+
+# What is read off a curve over speed, against the channel that holds it.
+READ_OFF = {"airflow": "airflow", "temperature_rise": "temperature"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class QuantityCurve:
+    """One sitting's curve of airflow or temperature rise.
+
+    Attributes
+    ----------
+    sitting : Sitting
+        The sitting.
+    channel : tuple of str
+        Quantity as read (``"temperature"`` for a rise) and obstruction.
+    knots : Knots
+        Cells that carry it.
+    """
+
+    sitting: Sitting
+    channel: Channel
+    knots: Knots
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class UnitLayout:
+    """The curves of one unit.
+
+    Attributes
+    ----------
+    unit : str
+        Its label.
+    noise : tuple of LevelCurve
+        One a noise sitting.
+    quantities : dict
+        Tuples of `QuantityCurve` by (quantity, obstruction).
+    sittings : tuple of Sitting
+        All of its sittings.
+    """
+
+    unit: str
+    noise: tuple[LevelCurve, ...]
+    quantities: dict[Channel, tuple[QuantityCurve, ...]]
+    sittings: tuple[Sitting, ...]
+
+    @property
+    def noise_problem(self) -> str:
+        """Why no noise curve of the unit can be used, "" where all can."""
+        if not self.noise:
+            return "no noise readings"
+        return next((curve.problem for curve in self.noise if curve.problem), "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ModelLayout:
+    """The units of one model.
+
+    Attributes
+    ----------
+    model : str
+        Its label.
+    units : tuple of UnitLayout
+        In order of their labels.
+    abscissa : {"speed", "drive_voltage", "drive_duty"} or None
+        What its curves run over.
+    """
+
+    model: str
+    units: tuple[UnitLayout, ...]
+    abscissa: Abscissa | None
+
+    @property
+    def readings(self) -> int:
+        """Numbers read of the model."""
+        return sum(sitting.readings for unit in self.units for sitting in unit.sittings)
+
+    @property
+    def dropped(self) -> list[str]:
+        """Steps left out of curves, with reasons."""
+        notes = [n for unit in self.units for curve in unit.noise for n in curve.knots.dropped]
+        notes += [
+            note
+            for unit in self.units
+            for curves in unit.quantities.values()
+            for curve in curves
+            for note in curve.knots.dropped
+        ]
+        return list(dict.fromkeys(notes))
+
+
+def channels_of(sittings: Sequence[Sitting]) -> list[Channel]:
+    """List what can be read off: (quantity, obstruction), in the order of the readings.
+
+    Parameters
+    ----------
+    sittings : sequence of Sitting
+        All sittings.
+
+    Returns
+    -------
+    list of tuple of str
+    """
+    found: list[Channel] = []
+    for quantity, read in READ_OFF.items():
+        present = {c: None for s in sittings for c in s.channels if c[0] == read}
+        found += [(quantity, obstruction) for _, obstruction in present]
+    return found
+
+
+def layout_models(
+    sittings: Sequence[Sitting],
+    models: Sequence[str],
+    bench: Bench,
+    *,
+    noise: Channel,
+    curve: CurveKind,
+    omit_shared: bool,
+) -> list[ModelLayout]:
+    """Lay out the curves of every model.
+
+    Parameters
+    ----------
+    sittings : sequence of Sitting
+        All sittings.
+    models : sequence of str
+        Models, in the order of the results.
+    bench : Bench
+        What is stated about the instruments.
+    noise : tuple of str
+        Channel that noise is read from.
+    curve : {"smooth", "straight", "power law"}
+        Curve through the noise knots.
+    omit_shared : bool
+        Leave the noise instrument's shared error out.
+
+    Returns
+    -------
+    list of ModelLayout
+    """
+    by_model: dict[str, list[Sitting]] = {model: [] for model in models}
+    for sitting in sittings:
+        by_model[sitting.model].append(sitting)
+    channels = channels_of(sittings)
+
+    def one(model: str) -> ModelLayout:
+        own = [s for s in by_model[model] if _reads(s, noise, channels)]
+        abscissa = abscissa_of(own) if own else None
+        names = dict.fromkeys(sitting.unit for sitting in by_model[model])
+        units = tuple(
+            _unit(
+                name,
+                [s for s in by_model[model] if s.unit == name],
+                bench,
+                abscissa,
+                channels,
+                noise=noise,
+                curve=curve,
+                omit_shared=omit_shared,
+            )
+            for name in sorted(names)
+        )
+        return ModelLayout(model=model, units=units, abscissa=abscissa)
+
+    return [one(model) for model in models]
+
+
+def _reads(sitting: Sitting, noise: Channel, channels: Sequence[Channel]) -> bool:
+    wanted = [noise, *((READ_OFF[quantity], obstruction) for quantity, obstruction in channels)]
+    return any(sitting.has(channel) for channel in wanted)
+
+
+def _unit(
+    name: str,
+    sittings: list[Sitting],
+    bench: Bench,
+    abscissa: Abscissa | None,
+    channels: list[Channel],
+    *,
+    noise: Channel,
+    curve: CurveKind,
+    omit_shared: bool,
+) -> UnitLayout:
+    if abscissa is None:
+        return UnitLayout(unit=name, noise=(), quantities={}, sittings=tuple(sittings))
+    levels = tuple(
+        level_curve(bench, sitting, noise, abscissa, curve, omit_shared=omit_shared)
+        for sitting in sittings
+        if sitting.has(noise)
+    )
+    quantities = {
+        channel: tuple(
+            _quantity_curve(bench, sitting, channel, abscissa)
+            for sitting in sittings
+            if sitting.has((READ_OFF[channel[0]], channel[1]))
+        )
+        for channel in channels
+    }
+    return UnitLayout(unit=name, noise=levels, quantities=quantities, sittings=tuple(sittings))
+
+
+def _quantity_curve(
+    bench: Bench, sitting: Sitting, channel: Channel, abscissa: Abscissa
+) -> QuantityCurve:
+    read = (READ_OFF[channel[0]], channel[1])
+    also = ("ambient", "") if channel[0] == "temperature_rise" else None
+    knots = choose_knots(bench, sitting, read, abscissa, also=also, above=np.nan)
+    return QuantityCurve(sitting=sitting, channel=read, knots=knots)
