@@ -1,0 +1,528 @@
+"""Array kernels under every decision: who is ahead of whom, by joint maxima, and in what order.
+
+Everything here takes plain arrays: `values` of shape ``(models,)`` are the estimates, `draws` of
+shape ``(models, draws)`` their Monte Carlo draws, both on one scale (logarithms where models are
+compared as ratios). Nothing knows of names, units or which way is better.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from fanstats._typing import BoolArray, FloatArray, IntArray
+
+__all__ = [
+    "Joint",
+    "alike_multiplier",
+    "has_heavy_tails",
+    "joint_limits",
+    "joint_maximum",
+    "mean_ranks",
+    "pair_reach",
+    "pair_variances",
+    "place_interval",
+    "quasi_variances",
+    "rank_probabilities",
+    "ranks_from_draws",
+    "share_above",
+    "standard_uncertainty",
+]
+
+# Points of the standard normal one standard deviation below and above its mean.
+ONE_SIGMA: Final = (float(ndtr(-1.0)), float(ndtr(1.0)))
+# Standard deviation over half the central 68.27 % interval: 1 for a normal, 1.24 for Student's t
+# with 4 degrees of freedom, 0.85 for a rectangle.
+_HEAVY: Final = 1.25
+# Up to so many pairs the one-sigma points of every difference are read off its draws.
+_PAIRS_BY_POINTS: Final = 500
+# Numbers held at a time in blocked loops.
+_BLOCK: Final = 2**21
+# A pair that differs by less than this share of the models' own scatter shares all its errors.
+_NEGLIGIBLE: Final = 1e-7
+
+
+class Joint(NamedTuple):
+    """Simultaneous limits of all differences.
+
+    Attributes
+    ----------
+    lower : ndarray, shape (models, models)
+        Lower limit of ``true[i] - true[j]``; the upper one is ``-lower[j, i]``. Minus infinity
+        where the draws hold no uncertainty to judge by, 0 on the diagonal.
+    multiplier : float
+        What the one-sigma reach of every difference was multiplied by.
+    multiplier_error : float
+        Its Monte Carlo standard error.
+    """
+
+    lower: FloatArray
+    multiplier: float
+    multiplier_error: float
+
+
+def half_interval(draws: FloatArray) -> FloatArray:
+    """Half the central 68.27 % interval along the last axis.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (..., draws)
+
+    Returns
+    -------
+    ndarray, shape (...)
+    """
+    low, high = np.quantile(draws, ONE_SIGMA, axis=-1)
+    return np.asarray((high - low) / 2.0, dtype=np.float64)
+
+
+def has_heavy_tails(draws: FloatArray) -> BoolArray:
+    """Whether the standard deviation says more about the tails than about the middle.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (..., draws)
+
+    Returns
+    -------
+    ndarray of bool, shape (...)
+    """
+    return np.asarray(draws.std(axis=-1) > _HEAVY * half_interval(draws))
+
+
+def standard_uncertainty(draws: FloatArray) -> float:
+    """Give the standard uncertainty of a quantity from its draws.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (draws,)
+
+    Returns
+    -------
+    float
+        Their standard deviation (JCGM 101:2008, 7.6), or half the central 68.27 % interval where
+        the tails are heavy: with Student's t of few degrees of freedom the standard deviation is
+        ruled by a handful of draws.
+    """
+    if bool(has_heavy_tails(draws)):
+        return float(half_interval(draws))
+    return float(draws.std(ddof=1)) if draws.size > 1 else 0.0
+
+
+def quantile_error(draws: FloatArray, probability: float) -> float:
+    """Monte Carlo standard error of a quantile, from neighbouring order statistics.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (draws,)
+    probability : float
+        Which quantile.
+
+    Returns
+    -------
+    float
+        Half the distance of the quantiles one binomial standard error to either side.
+    """
+    step = math.sqrt(probability * (1.0 - probability) / draws.size)
+    low, high = np.quantile(draws, np.clip([probability - step, probability + step], 0.0, 1.0))
+    return float(high - low) / 2.0
+
+
+def pair_variances(draws: FloatArray) -> FloatArray:
+    """Variance of every difference of two models.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (models, draws)
+
+    Returns
+    -------
+    ndarray, shape (models, models)
+        What two models share cancels. Models with heavy-tailed draws are scaled first, so that
+        their standard deviation is half the central 68.27 % interval.
+    """
+    centred = draws - draws.mean(axis=0)
+    centred -= centred.mean(axis=1, keepdims=True)
+    middle, spread = half_interval(centred), centred.std(axis=1)
+    heavy = (spread > _HEAVY * middle) & (middle > 0)
+    if heavy.any():
+        centred[heavy] *= (middle[heavy] / spread[heavy])[:, np.newaxis]
+    product = centred @ centred.T / max(1, draws.shape[1] - 1)
+    own = np.diag(product)
+    variances = np.maximum(0.0, own[:, np.newaxis] + own - 2.0 * product)
+    np.fill_diagonal(variances, 0.0)
+    return np.asarray(variances, dtype=np.float64)
+
+
+def quasi_variances(variances: FloatArray) -> FloatArray:
+    """Each model's own variance, such that two of them add up to the variance of a difference.
+
+    Parameters
+    ----------
+    variances : ndarray, shape (models, models)
+        Variances of the differences, at least two models.
+
+    Returns
+    -------
+    ndarray, shape (models,)
+        Least-squares fit of ``v[i] + v[j]``; half the one variance for two models. A negative one
+        means that the model's errors are tied to those of some others, not to all alike.
+
+    References
+    ----------
+    Firth, D. and de Menezes, R. X. (2004), Quasi-variances, Biometrika 91(1), 65-80.
+
+    Examples
+    --------
+    >>> quasi_variances(np.array([[0.0, 5.0, 10.0], [5.0, 0.0, 13.0], [10.0, 13.0, 0.0]]))
+    array([1., 4., 9.])
+    """
+    count = len(variances)
+    if count == 2:
+        return np.full(2, variances[0, 1] / 2.0)
+    sums = variances.sum(axis=1)
+    return np.asarray((sums - sums.sum() / (2.0 * (count - 1))) / (count - 2), dtype=np.float64)
+
+
+def pair_reach(values: FloatArray, draws: FloatArray) -> FloatArray:
+    """How far each difference may fall below its estimate, at one standard deviation.
+
+    Parameters
+    ----------
+    values : ndarray, shape (models,)
+    draws : ndarray, shape (models, draws)
+
+    Returns
+    -------
+    ndarray, shape (models, models)
+        ``reach[i, j]``: from ``values[i] - values[j]`` down to the 15.87 % point of the draws of
+        that difference, so ``reach[j, i]`` is the way up to their 84.13 % point. At least half of
+        half the interval between the two, for estimates that lie far to one side of their draws. 0
+        where two models share all their errors.
+
+    Notes
+    -----
+    With many pairs the points are taken as mean -/+ standard deviation: a skewness moves the mean,
+    not those points against it (the second term of a Cornish-Fisher expansion vanishes there).
+    The joint maximum is calibrated on the same draws whatever the reach is.
+    """
+    count = len(values)
+    if count * (count - 1) // 2 > _PAIRS_BY_POINTS:
+        offset = draws.mean(axis=1) - values
+        half = np.sqrt(pair_variances(draws))
+        reach = half - (offset[:, np.newaxis] - offset)
+    else:
+        reach, half = _reach_by_points(values, draws)
+    reach = np.maximum(reach, half / 2.0)
+    typical = float(np.median(draws.std(axis=1))) if count else 0.0
+    floor = _NEGLIGIBLE * typical + 1e-12 * float(np.abs(values).max(initial=0.0))
+    return np.where(half <= floor, 0.0, reach)
+
+
+def _reach_by_points(values: FloatArray, draws: FloatArray) -> tuple[FloatArray, FloatArray]:
+    count = len(values)
+    reach, half = np.zeros((count, count)), np.zeros((count, count))
+    for first in range(count - 1):
+        others = slice(first + 1, count)
+        low, high = np.quantile(draws[first] - draws[others], ONE_SIGMA, axis=1)
+        gap = values[first] - values[others]
+        reach[first, others] = gap - low
+        reach[others, first] = high - gap
+        half[first, others] = half[others, first] = (high - low) / 2.0
+    return reach, half
+
+
+def joint_maximum(deviations: FloatArray, reach: FloatArray, *, kept: int = 8) -> FloatArray:
+    """Largest standardised error of any difference, draw by draw.
+
+    Parameters
+    ----------
+    deviations : ndarray, shape (models, draws)
+        ``values - draws``, up to a constant common to all models of a draw.
+    reach : ndarray, shape (models, models)
+        What ``deviations[i] - deviations[j]`` is divided by; pairs with 0 are left out.
+    kept : int
+        How many models at either end are tried first in every draw.
+
+    Returns
+    -------
+    ndarray, shape (draws,)
+        The maximum over all ordered pairs, exactly.
+
+    Notes
+    -----
+    With many models only those at the two ends of a draw are paired. If ``reach[i, j]**2`` is
+    at least ``c**2 * (a[i]**2 + a[j]**2)`` everywhere, then by the Cauchy-Schwarz inequality no
+    pair exceeds ``hypot(z[i], z[j]) / c`` with ``z = deviations / a``; draws in which a pair left
+    out could still be the largest are done in full.
+    """
+    count, size = deviations.shape
+    divisor = np.where(reach > 0, reach, np.inf)
+    if count <= 4 * kept:
+        return _maximum_in_full(deviations, divisor)
+    own, bound = _ball(reach)
+    if bound == 0.0:
+        return _maximum_in_full(deviations, divisor)
+    centred = deviations - deviations.mean(axis=0)
+    result = np.empty(size)
+    step = max(1, _BLOCK // (4 * count))
+    for start in range(0, size, step):
+        block = slice(start, start + step)
+        result[block] = _maximum_of_ends(centred[:, block], divisor, own, bound, kept)
+    return result
+
+
+def _ball(reach: FloatArray) -> tuple[FloatArray, float]:
+    squares = np.square(np.minimum(reach, reach.T))
+    own = quasi_variances(squares)
+    own = np.maximum(own, 0.01 * max(float(np.median(own)), 1e-300))
+    used = reach > 0
+    ratios = squares[used] / (own[:, np.newaxis] + own)[used]
+    return np.sqrt(own), math.sqrt(float(ratios.min())) if ratios.size else 0.0
+
+
+def _maximum_of_ends(
+    centred: FloatArray, divisor: FloatArray, own: FloatArray, bound: float, kept: int
+) -> FloatArray:
+    standardised = np.ascontiguousarray((centred / own[:, np.newaxis]).T)
+    count = standardised.shape[1]
+    order = np.argpartition(standardised, (kept, count - kept - 1), axis=1)
+    low, high = order[:, :kept], order[:, count - kept :]
+    rows = np.arange(len(order))
+    above = centred[high, rows[:, np.newaxis]]
+    below = centred[low, rows[:, np.newaxis]]
+    pairs = divisor[high[:, :, np.newaxis], low[:, np.newaxis, :]]
+    largest = ((above[:, :, np.newaxis] - below[:, np.newaxis, :]) / pairs).max(axis=(1, 2))
+
+    next_high = standardised[rows, order[:, count - kept - 1]]
+    next_low = -standardised[rows, order[:, kept]]
+    top = np.maximum(0.0, np.take_along_axis(standardised, high, axis=1).max(axis=1))
+    bottom = np.maximum(0.0, -np.take_along_axis(standardised, low, axis=1).min(axis=1))
+    left_out = np.maximum(
+        np.hypot(np.maximum(0.0, next_high), bottom), np.hypot(top, np.maximum(0.0, next_low))
+    )
+    unsure = left_out > largest * bound
+    if unsure.any():
+        largest[unsure] = _maximum_in_full(centred[:, unsure], divisor)
+    return np.asarray(largest, dtype=np.float64)
+
+
+def _maximum_in_full(deviations: FloatArray, divisor: FloatArray) -> FloatArray:
+    count, size = deviations.shape
+    largest = np.zeros(size)
+    step = max(1, _BLOCK // max(1, count))
+    for start in range(0, size, step):
+        block = np.ascontiguousarray(deviations[:, start : start + step])
+        for first in range(count):
+            ratios = (block[first] - block) / divisor[first][:, np.newaxis]
+            np.maximum(
+                largest[start : start + step],
+                ratios.max(axis=0),
+                out=largest[start : start + step],
+            )
+    return largest
+
+
+def joint_limits(values: FloatArray, draws: FloatArray, probability: float) -> Joint:
+    """Lower limits of all differences that hold together with the given probability.
+
+    Parameters
+    ----------
+    values : ndarray, shape (models,)
+    draws : ndarray, shape (models, draws)
+    probability : float
+        That all limits hold at once.
+
+    Returns
+    -------
+    Joint
+        For two models the plain two-sided interval of their one difference.
+
+    References
+    ----------
+    Hsu, J. C. (1996), Multiple Comparisons: Theory and Methods, chapter 5 (all pairs); the maximum
+    is taken over the joint draws instead of a studentized range, so shared errors, unequal
+    uncertainties and lopsided draws are covered.
+    """
+    count = len(values)
+    gaps = values[:, np.newaxis] - values
+    reach = pair_reach(values, draws)
+    if count == 2:
+        return _plain_pair(gaps, reach, draws, probability)
+    if not (reach > 0).any():
+        multiplier, error = math.nan, math.nan
+        lower = np.full_like(gaps, -np.inf)
+    else:
+        maxima = joint_maximum(values[:, np.newaxis] - draws, reach)
+        multiplier = float(np.quantile(maxima, probability))
+        error = quantile_error(maxima, probability)
+        lower = np.where(reach > 0, gaps - multiplier * reach, -np.inf)
+    np.fill_diagonal(lower, 0.0)
+    return Joint(lower, multiplier, error)
+
+
+def _plain_pair(
+    gaps: FloatArray, reach: FloatArray, draws: FloatArray, probability: float
+) -> Joint:
+    tails = ((1.0 - probability) / 2.0, (1.0 + probability) / 2.0)
+    multiplier = float(ndtri(tails[1]))
+    if not reach[0, 1] > 0:
+        return Joint(np.array([[0.0, -np.inf], [-np.inf, 0.0]]), multiplier, 0.0)
+    difference = draws[0] - draws[1]
+    low, high = np.quantile(difference, tails)
+    # The critical difference is never below 0: a limit does not pass its own estimate.
+    low, high = min(low, gaps[0, 1]), max(high, gaps[0, 1])
+    error = max(quantile_error(difference, tail) for tail in tails) / float(reach.max())
+    return Joint(np.array([[0.0, low], [-high, 0.0]]), multiplier, error)
+
+
+def alike_multiplier(count: int, probability: float) -> float:
+    """Multiplier of the standard uncertainty of a difference among models alike and independent.
+
+    Parameters
+    ----------
+    count : int
+        Number of models, at least 2.
+    probability : float
+        That all limits hold at once.
+
+    Returns
+    -------
+    float
+        The upper point of the range of `count` standard normals, over root 2.
+
+    Examples
+    --------
+    >>> [round(alike_multiplier(count, 0.95), 2) for count in (2, 5, 10)]
+    [1.96, 2.73, 3.16]
+    """
+    from scipy import stats  # slow to import, seldom needed
+
+    return float(stats.studentized_range.ppf(probability, count, np.inf)) / math.sqrt(2.0)
+
+
+def share_above(first: FloatArray, second: FloatArray) -> float:
+    """Share of draws in which the first is above the second, ties counted half.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (draws,)
+
+    Returns
+    -------
+    float
+    """
+    above = np.count_nonzero(first > second)
+    return float(above + 0.5 * np.count_nonzero(first == second)) / first.size
+
+
+def mean_ranks(values: FloatArray) -> FloatArray:
+    """Rank of every value, 1 for the largest; ties share the mean of the ranks they occupy.
+
+    Parameters
+    ----------
+    values : ndarray, shape (models,)
+
+    Returns
+    -------
+    ndarray, shape (models,)
+
+    Examples
+    --------
+    >>> mean_ranks(np.array([31.2, 32.0, 31.2]))
+    array([2.5, 1. , 2.5])
+    """
+    ordered = np.sort(-values)
+    first = np.searchsorted(ordered, -values, side="left")
+    last = np.searchsorted(ordered, -values, side="right")
+    return np.asarray((first + last + 1) / 2.0, dtype=np.float64)
+
+
+def ranks_from_draws(draws: FloatArray) -> NDArray[np.int32]:
+    """Rank of every model in every draw, 1 for the largest; ties in the order of the models.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (models, draws)
+
+    Returns
+    -------
+    ndarray of int32, shape (models, draws)
+    """
+    count, size = draws.shape
+    ranks = np.empty((count, size), dtype=np.int32)
+    step = max(1, _BLOCK // max(1, count))
+    places = np.arange(1, count + 1, dtype=np.int32)[:, np.newaxis]
+    for start in range(0, size, step):
+        block = slice(start, start + step)
+        order = np.argsort(-draws[:, block], axis=0, kind="stable")
+        np.put_along_axis(ranks[:, block], order, places, axis=0)
+    return ranks
+
+
+def rank_probabilities(draws: FloatArray) -> FloatArray:
+    """Probability of every rank for every model, rank 1 for the largest.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (models, draws)
+
+    Returns
+    -------
+    ndarray, shape (models, ranks)
+        Rows and columns add up to 1; models that tie share the ranks they occupy.
+    """
+    count, size = draws.shape
+    counts = np.zeros((count, count))
+    step = max(1, _BLOCK // max(1, count))
+    for start in range(0, size, step):
+        block = draws[:, start : start + step]
+        order = np.argsort(-block, axis=0)
+        ordered = np.take_along_axis(block, order, axis=0)
+        tied = (ordered[1:] == ordered[:-1]).any(axis=0)
+        if tied.any():
+            counts += _shared_ranks(block[:, tied])
+            order = order[:, ~tied]
+        for place in range(count):
+            counts[:, place] += np.bincount(order[place], minlength=count)
+    return np.asarray(counts / size, dtype=np.float64)
+
+
+def _shared_ranks(draws: FloatArray) -> FloatArray:
+    from scipy import stats  # slow to import, seldom needed
+
+    count = len(draws)
+    first = stats.rankdata(-draws, method="min", axis=0).astype(np.intp) - 1
+    last = stats.rankdata(-draws, method="max", axis=0).astype(np.intp)
+    weight = 1.0 / (last - first)
+    steps = np.zeros((count, count + 1))
+    rows = np.broadcast_to(np.arange(count)[:, np.newaxis], first.shape)
+    np.add.at(steps, (rows, first), weight)
+    np.add.at(steps, (rows, last), -weight)
+    return np.asarray(steps.cumsum(axis=1)[:, :count], dtype=np.float64)
+
+
+def place_interval(probabilities: FloatArray, probability: float) -> tuple[IntArray, IntArray]:
+    """Smallest and largest rank of the central interval of the given probability.
+
+    Parameters
+    ----------
+    probabilities : ndarray, shape (models, ranks)
+    probability : float
+        That a model's rank lies within; more than asked, as ranks are whole numbers.
+
+    Returns
+    -------
+    low, high : ndarray of int, shape (models,)
+    """
+    cumulative = probabilities.cumsum(axis=1)
+    if not cumulative.size:
+        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+    tail = (1.0 - probability) / 2.0
+    low = (cumulative > tail + 1e-12).argmax(axis=1) + 1
+    high = (cumulative >= 1.0 - tail - 1e-12).argmax(axis=1) + 1
+    return np.asarray(low, dtype=np.intp), np.asarray(high, dtype=np.intp)
