@@ -94,6 +94,16 @@ def test_sum_then_removal_gives_back(room: float, above: float) -> None:
     assert lv.remove_background(total, room) == pytest.approx(room + above, abs=1e-9)
 
 
+def test_added_background_carries_uncertainty_by_share_of_energy() -> None:
+    """Fan and room add with their shares of the energy as sensitivities, and come apart again."""
+    fan, room = ufloat(36.0, 0.3), ufloat(30.0, 0.4)
+    total = lv.add_background(fan, room)
+    share = 10**3.6 / (10**3.6 + 10**3)
+
+    assert total.std_dev == pytest.approx(math.hypot(share * 0.3, (1 - share) * 0.4), rel=1e-12)
+    assert (lv.remove_background(total, room) - fan).std_dev == pytest.approx(0, abs=1e-12)
+
+
 @given(LEVELS, st.floats(0.3, 60.0), st.floats(-50.0, 50.0))
 def test_an_error_in_both_readings_cancels_in_the_correction(
     room: float, gap: float, shift: float

@@ -22,6 +22,7 @@ __all__ = [
     "floats",
     "is_labelled",
     "is_uncertain",
+    "on_floats",
     "plain",
     "propagate",
     "title",
@@ -57,7 +58,7 @@ def floats(argument: str, values: Any) -> FloatArray:
     if array.dtype.kind not in "iufO" or texts:
         return _refuse(argument, values)
     try:
-        return array.astype(np.float64)
+        return array.astype(np.float64, copy=False)
     except (TypeError, ValueError):
         return _refuse(argument, values)
 
@@ -106,6 +107,13 @@ def elementwise(
         raise FanstatsError(msg) from error
     result.attrs = {"units": common_units(*inputs), "long_name": long_name, **(attrs or {})}
     return result
+
+
+def on_floats(test: Callable[[FloatArray, FloatArray], Any], first: Any, second: Any) -> Any:
+    """Apply a function of two float64 arrays to levels of any kind, labels kept."""
+    return elementwise(
+        lambda a, b: test(floats("total", a), floats("background", b)), first, second, long_name=""
+    )
 
 
 def common_units(*values: Any) -> str:

@@ -16,6 +16,7 @@ from fanstats.levels._values import (
     floats,
     is_labelled,
     is_uncertain,
+    on_floats,
     propagate,
     title,
     where_first,
@@ -143,18 +144,18 @@ def remove_background(total: Any, background: Any, *, floor: float = FLOOR) -> A
     >>> round(remove_background(93.0, 89.0), 4)
     90.7952
     """
-    _check_floor(floor)
-    held = _apply(lambda t, b: t - b < floor, total, background)
+    check_floor(floor)
+    held = on_floats(lambda t, b: t - b < floor, total, background)
     _refuse_one(held, total, background, floor)
     level = elementwise(
-        lambda t, b: _source_alone(t, b, floor),
+        lambda t, b: source_alone(t, b, floor),
         total,
         background,
         long_name=f"{title(total)}, background removed",
     )
     if np.any(held):
-        below = _apply(lambda t, b: t <= b, total, background)
-        known = _apply(lambda t, b: ~np.isnan(t - b), total, background)
+        below = on_floats(lambda t, b: t <= b, total, background)
+        known = on_floats(lambda t, b: ~np.isnan(t - b), total, background)
         shares = [float(np.sum(mask) / np.sum(known)) for mask in (below, held)]
         if is_labelled(level):
             level.attrs |= {"share_below": shares[0], "share_held": shares[1]}
@@ -297,7 +298,7 @@ def background_sensitivities(total: Any, background: Any) -> Sensitivities:
     """
     _refuse_below(total, background)
     moved = elementwise(
-        lambda t, b: _sensitivity(floats("total", t) - floats("background", b)),
+        lambda t, b: sensitivity(floats("total", t) - floats("background", b)),
         total,
         background,
         long_name="sensitivity of the corrected level to the total",
@@ -312,20 +313,11 @@ def background_sensitivities(total: Any, background: Any) -> Sensitivities:
     return Sensitivities(total=moved, background=other)
 
 
-def _check_floor(floor: float) -> None:
+def check_floor(floor: float) -> None:
+    """Refuse a floor that would let a corrected level run off to minus infinity."""
     if not (math.isfinite(floor) and floor >= 0.01):
         msg = f"`floor` must be a finite number of dB of at least 0.01; got {floor!r}."
         raise FanstatsError(msg)
-
-
-def _apply(test: Any, total: Any, background: Any) -> Any:
-    """Apply a function of two float arrays to numbers of any kind, labels kept."""
-    return elementwise(
-        lambda t, b: test(floats("total", t), floats("background", b)),
-        total,
-        background,
-        long_name="",
-    )
 
 
 def _refuse_one(held: Any, total: Any, background: Any, floor: float) -> None:
@@ -340,7 +332,7 @@ def _refuse_one(held: Any, total: Any, background: Any, floor: float) -> None:
 
 
 def _refuse_below(total: Any, background: Any) -> None:
-    below = _apply(lambda t, b: t <= b, total, background)
+    below = on_floats(lambda t, b: t <= b, total, background)
     if np.any(below):
         msg = (
             "`total` must stand above `background`, or there is no level of the source in it; "
@@ -352,20 +344,22 @@ def _refuse_below(total: Any, background: Any) -> None:
 
 def _example(mask: Any, total: Any, background: Any) -> str:
     first = np.argmax(np.asarray(mask))
-    gap = _apply(lambda t, b: t - b, total, background)
+    gap = on_floats(lambda t, b: t - b, total, background)
     return f"{np.asarray(gap).ravel()[first]:g} dB of gap"
 
 
-def _source_alone(total: Any, background: Any, floor: float) -> Any:
+def source_alone(total: Any, background: Any, floor: float) -> Any:
+    """Take the background off plain values, those at the floor held there."""
     numbers, room = floats("total", total), floats("background", background)
     value, held = subtract_levels(numbers, room, floor=floor)
     if not (is_uncertain(total) or is_uncertain(background)):
         return value
-    moved = np.where(held, 0.0, _sensitivity(np.maximum(numbers - room, floor)))
+    moved = np.where(held, 0.0, sensitivity(np.maximum(numbers - room, floor)))
     return propagate(value, [(total, numbers, moved), (background, room, 1.0 - moved)])
 
 
-def _sensitivity(gap: FloatArray) -> FloatArray:
+def sensitivity(gap: FloatArray) -> FloatArray:
+    """Give ``1 / (1 - m)``: ISO 1996-2:2017, F.7."""
     return np.asarray(-1.0 / np.expm1(-gap / DB))
 
 
@@ -379,6 +373,5 @@ def _correction(total: Any, background: Any, limits: Grade | None) -> Any:
     value = np.where(free, _k1(inside), 0.0)
     if limits is not None:
         value = np.where(limits.is_short(gap), limits.cap, value)
-    value = np.where(np.isnan(gap), np.nan, value)
-    moved = np.where(free, 1.0 - _sensitivity(inside), 0.0)
+    moved = np.where(free, 1.0 - sensitivity(inside), 0.0)
     return propagate(value, [(total, numbers, moved), (background, room, -moved)])

@@ -10,16 +10,23 @@ import numpy as np
 import xarray as xr
 
 from fanstats.errors import FanstatsError, one_of
-from fanstats.levels._values import elementwise, floats, is_labelled, is_uncertain, plain, title
+from fanstats.levels._values import (
+    elementwise,
+    floats,
+    is_labelled,
+    is_uncertain,
+    on_floats,
+    plain,
+    title,
+)
 from fanstats.levels.background import (
     GRADES,
     Grade,
     GradeName,
-    _apply,
-    _check_floor,
-    _sensitivity,
-    _source_alone,
     background_correction,
+    check_floor,
+    sensitivity,
+    source_alone,
 )
 from fanstats.levels.kernels import DB, FLOOR
 from fanstats.levels.means import DRAWS
@@ -153,11 +160,11 @@ def corrected_level(
     ''
     """
     limits = GRADES[one_of("grade", grade, GRADES)]
-    _check_floor(floor)
-    gap = _apply(np.subtract, total, background)
+    check_floor(floor)
+    gap = on_floats(np.subtract, total, background)
     axis = _draws_along(gap, draw_axis)
     estimate = elementwise(
-        lambda t, b: _source_alone(t, b, floor),
+        lambda t, b: source_alone(t, b, floor),
         total,
         background,
         long_name=f"{title(total)}, background removed",
@@ -172,7 +179,7 @@ def corrected_level(
         bottom,
         long_name=f"{title(total)}, as {limits.name} has it stated",
     )
-    centre = _apply(np.subtract, top, bottom)
+    centre = on_floats(np.subtract, top, bottom)
     return CorrectedLevel(
         estimate=estimate,
         stated=stated,
@@ -254,7 +261,7 @@ def _curvature(total: Any, background: Any) -> Any:
         from uncertainties import unumpy
 
         numbers = unumpy.nominal_values(gap)
-        steep = _sensitivity(np.where(numbers > 0, numbers, 1e-6)) - 1.0
+        steep = sensitivity(np.where(numbers > 0, numbers, 1e-6)) - 1.0
         return np.asarray(unumpy.std_devs(gap) * steep / DB)
 
     return elementwise(body, total, background, long_name="")

@@ -8,8 +8,8 @@ from typing import Any, Final
 import numpy as np
 
 from fanstats.errors import FanstatsError
-from fanstats.levels._values import elementwise, floats, is_uncertain, propagate, title
-from fanstats.levels.background import _apply, _source_alone
+from fanstats.levels._values import elementwise, floats, is_uncertain, on_floats, propagate, title
+from fanstats.levels.background import source_alone
 from fanstats.levels.kernels import FLOOR
 from fanstats.sources import Source
 
@@ -86,14 +86,14 @@ def level_each(target: Any, n: Any, room: Any = None) -> Any:
         return elementwise(
             lambda all_, fans: _shifted("target", all_, -_ten_lg(fans)), target, n, long_name=name
         )
-    if np.any(_apply(lambda t, b: t - b < FLOOR, target, room)):
+    if np.any(on_floats(lambda t, b: t - b < FLOOR, target, room)):
         msg = (
             f"`target` must stand at least {FLOOR:g} dB above `room`: the room alone takes up all "
             f"of it and leaves the fans nothing; got {target} in a room of {room}."
         )
         raise FanstatsError(msg)
     return elementwise(
-        lambda all_, fans, quiet: _less(_source_alone(all_, quiet, FLOOR), _ten_lg(fans)),
+        lambda all_, fans, quiet: _less(source_alone(all_, quiet, FLOOR), _ten_lg(fans)),
         target,
         n,
         room,

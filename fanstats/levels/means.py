@@ -216,7 +216,6 @@ def _reduce_plain(levels: Any, *, axis: Axis, body: Reduction, weights: Any, ski
     if skipna:
         known = ~np.isnan(numbers)
         fitted = known.astype(np.float64) if fitted is None else np.where(known, fitted, 0.0)
-        numbers = np.where(known, numbers, 0.0)
     value, sensitivities = body(numbers, axis, fitted)
     if given is None:
         return plain(value)
@@ -253,7 +252,7 @@ def _reduce_labelled(
     dim: Hashable | Iterable[Hashable] | None,
     skipna: bool,
 ) -> xr.DataArray:
-    dims = _dims(levels, dim)
+    dims = reduced_dims(levels, dim)
     result = levels.reduce(
         _reduce_plain,
         dim=dims,
@@ -274,7 +273,10 @@ def _reduce_labelled(
     return result
 
 
-def _dims(levels: xr.DataArray, dim: Hashable | Iterable[Hashable] | None) -> Sequence[Hashable]:
+def reduced_dims(
+    levels: xr.DataArray, dim: Hashable | Iterable[Hashable] | None
+) -> Sequence[Hashable]:
+    """Give the dimensions a mean goes over: those named, else all but the draws."""
     if dim is None:
         return [d for d in levels.dims if d != DRAWS]
     dims = [dim] if isinstance(dim, str) or not isinstance(dim, Iterable) else list(dim)

@@ -16,7 +16,7 @@ from fanstats._typing import FloatArray
 from fanstats.errors import FanstatsError, FanstatsWarning
 from fanstats.levels._values import common_units, floats, plain, title
 from fanstats.levels.kernels import DB, Axis, energy_level
-from fanstats.levels.means import _dims
+from fanstats.levels.means import reduced_dims
 from fanstats.sources import Source
 
 __all__ = ["MeanLevel", "effective_dof", "energy_deviation", "mean_level", "scatter_uncertainty"]
@@ -214,7 +214,7 @@ def scatter_uncertainty(
     0.6393
     """
     if isinstance(levels, xr.DataArray):
-        dims = _dims(levels, dim)
+        dims = reduced_dims(levels, dim)
         result = levels.reduce(_scatter_of, dim=dims, keep_attrs=False)
         single = all(levels.sizes[d] == 1 for d in dims)
         result.attrs = {
