@@ -5,11 +5,12 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
-from scipy.interpolate import PchipInterpolator
+from scipy.interpolate import CubicSpline
 
 from fanstats._arguments import count, fraction, number, power_above
 from fanstats.effort import Costs, Design, Effort, Scatter, cost_of, variance_parts
@@ -191,13 +192,17 @@ class _Aim:
         return np.where(dof >= 1, self._multiplier(np.maximum(dof, 1.0)), np.inf), dof
 
     def _multiplier(self, dof: FloatArray) -> FloatArray:
-        if self.models == 2 or dof.size < 50:
-            return np.asarray(critical_value(self.alpha, dof=dof, models=self.models))
-        # The studentized range is slow, and smooth in 1 / dof.
-        x = np.linspace(0.0, 1.0, 41) ** 2
+        exact = partial(critical_value, self.alpha, models=self.models)
+        single, place = np.unique(dof, return_inverse=True)
+        if self.models == 2 or single.size <= 9:
+            return np.asarray(exact(dof=single))[place]
+        # The studentized range is slow, and its logarithm smooth in 1 / dof.
+        ends = 1.0 / single[-1], 1.0 / single[0]
+        at = (ends[0] + ends[1]) / 2 - (ends[1] - ends[0]) / 2 * np.cos(np.linspace(0, np.pi, 9))
+        at[[0, -1]] = ends
         with np.errstate(divide="ignore"):
-            nodes = critical_value(self.alpha, dof=1.0 / x, models=self.models)
-        return np.asarray(PchipInterpolator(x, nodes)(1.0 / dof))
+            nodes = np.log(exact(dof=1.0 / at))
+        return np.asarray(np.exp(CubicSpline(at, nodes)(1.0 / single)))[place]
 
     def chance(self, by_unit: ArrayLike, rest: ArrayLike, total: ArrayLike) -> FloatArray:
         c, dof = self.critical(by_unit, rest, total)
@@ -243,9 +248,10 @@ def _within_limits(aim: _Aim, costs: Costs) -> pd.DataFrame:
         columns = {
             "money": money, "hours": hours, "total": total, "sittings": sittings,
             "repeats": repeats, "first": first, "second": second, "by_unit": by_unit, "rest": rest,
+            "variance": by_unit + rest,
         }  # fmt: skip
         frames.append(pd.DataFrame(columns)[known.chance(by_unit, rest, total) >= aim.wanted])
-    order = ["money", "hours", "total", "sittings", "repeats", "first", "second"]
+    order = ["money", "hours", "total", "sittings", "repeats", "variance", "first"]
     return pd.concat(frames, ignore_index=True).sort_values(order, ignore_index=True)
 
 
