@@ -11,8 +11,8 @@ from fanstats._typing import BoolArray, FloatArray, IntArray
 from fanstats.perturbation import reading_errors, reading_uncertainty
 
 if TYPE_CHECKING:
-    from fanstats.sittings import Channel, Sitting
     from fanstats.draws import Draws
+    from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench
 
 __all__ = ["ABOVE_ROOM", "Abscissa", "Knots", "abscissa_of", "choose_knots", "merged"]

@@ -13,8 +13,8 @@ from fanstats.level_curve import LevelCurve, level_curve
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from fanstats.sittings import Channel, Sitting
     from fanstats.curves import CurveKind
+    from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench
 
 __all__ = ["ModelLayout", "QuantityCurve", "UnitLayout", "channels_of", "layout_models"]

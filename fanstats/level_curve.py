@@ -22,19 +22,19 @@ from fanstats.curves import (
     solve_straight,
 )
 from fanstats.knots import Abscissa, Knots, abscissa_draws, choose_knots, merged
+from fanstats.levels.kernels import FLOOR, add_levels, subtract_levels
 from fanstats.perturbation import reading_errors, room_error
 
 if TYPE_CHECKING:
-    from fanstats.sittings import Channel, Sitting
     from fanstats.draws import Draws
+    from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench
 
-__all__ = ["LevelCurve", "LevelKnots", "add_room", "level_curve", "remove_room"]
+__all__ = ["LevelCurve", "LevelKnots", "level_curve", "remove_room"]
 
 # Policy: a draw closer to the room than this is held here and counted as below.
-HELD_ABOVE_ROOM: Final = 0.2
+HELD_ABOVE_ROOM: Final = FLOOR
 _LN10: Final = float(np.log(10.0))
-_LN10_OVER_10: Final = _LN10 / 10.0
 
 
 def remove_room(total: FloatArray, room: FloatArray) -> FloatArray:
@@ -49,29 +49,8 @@ def remove_room(total: FloatArray, room: FloatArray) -> FloatArray:
     -------
     ndarray
         dB.
-
-    References
-    ----------
-    ISO 3744:2010, equation 16, without its clamp.
     """
-    held = np.maximum(total, room + HELD_ABOVE_ROOM)
-    return np.asarray(held + np.log(-np.expm1((room - held) * _LN10_OVER_10)) / _LN10_OVER_10)
-
-
-def add_room(level: FloatArray, room: FloatArray) -> FloatArray:
-    """Add the room to the level of the fan alone, by energy.
-
-    Parameters
-    ----------
-    level, room : ndarray
-        dB, broadcastable.
-
-    Returns
-    -------
-    ndarray
-        dB.
-    """
-    return np.asarray(np.logaddexp(level * _LN10_OVER_10, room * _LN10_OVER_10) / _LN10_OVER_10)
+    return subtract_levels(total, room, floor=HELD_ABOVE_ROOM)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -268,7 +247,7 @@ def _solve_power_law(
 
 
 def _solve_straight(curve: LevelCurve, knots: LevelKnots, target: FloatArray) -> Solved:
-    reading, wanted = add_room(knots.level, knots.room), add_room(target, knots.room)
+    reading, wanted = add_levels(knots.level, knots.room), add_levels(target, knots.room)
     solved = solve_straight(knots.x, reading, wanted)
     if not (curve.over_speed and (solved.below.any() or solved.above.any())):
         return solved
@@ -309,7 +288,7 @@ def level_at(curve: LevelCurve, knots: LevelKnots, at: FloatArray) -> Solved:
         intercept, slope = knots.fit
         return Solved(intercept + slope * np.log(at), below, above)
     if curve.kind == "straight":
-        reading = add_room(knots.level, knots.room)
+        reading = add_levels(knots.level, knots.room)
         values = _straight_values(knots.x, reading, at)
         inside = remove_room(values, knots.room) if curve.room != "unknown" else values
     else:

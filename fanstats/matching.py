@@ -363,9 +363,7 @@ def _check_noise(sittings: Sequence[Sitting], noise: Channel, readings: xr.Datas
     if any(sitting.has(noise) for sitting in sittings):
         return
     where = f" behind {noise[1]!r}" if noise[1] else ""
-    msg = (
-        f"The readings hold no noise{where}; columns with numbers: {_listed(readings)}."
-    )
+    msg = f"The readings hold no noise{where}; columns with numbers: {_listed(readings)}."
     raise FanstatsError(msg)
 
 

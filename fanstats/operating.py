@@ -18,12 +18,12 @@ from fanstats.knots import Knots, abscissa_draws, abscissa_values, choose_knots,
 from fanstats.level_curve import (
     LevelCurve,
     LevelKnots,
-    add_room,
     level_at,
     level_knots,
     remove_room,
     solve_level,
 )
+from fanstats.levels.kernels import add_levels
 from fanstats.perturbation import reading_errors, spread_draws
 
 if TYPE_CHECKING:
@@ -597,7 +597,7 @@ def noise_values(
             solved = level_at(curve, knots, _first_scopes(here.at, scopes))
             level = solved.at + luck.shift("noise", scopes)
             if curve.room != "unknown" and request.target.background == "included":
-                level = add_room(level, _room(draws, request, knots))
+                level = add_levels(level, _room(draws, request, knots))
             below = _sides(here.below, scopes, solved.below.shape) | solved.below
             above = _sides(here.above, scopes, solved.above.shape) | solved.above
             wide = level.shape

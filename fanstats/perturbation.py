@@ -16,8 +16,8 @@ from fanstats._typing import FloatArray, IntArray
 from fanstats.sources import Source
 
 if TYPE_CHECKING:
-    from fanstats.sittings import Cells, Channel, Sitting
     from fanstats.draws import Draws, Label
+    from fanstats.sittings import Cells, Channel, Sitting
     from fanstats.sources import Bench, Instrument
 
 __all__ = ["Errors", "reading_errors", "reading_uncertainty", "room_error", "spread_draws"]

@@ -16,8 +16,8 @@ from fanstats.perturbation import room_error
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from fanstats.sittings import Sitting
     from fanstats.draws import Draws
+    from fanstats.sittings import Sitting
     from fanstats.sources import Bench
 
 __all__ = ["NoiseTarget", "ReferenceRoom", "Target", "reference_room"]

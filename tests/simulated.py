@@ -68,9 +68,7 @@ class SimulatedBench:
 
             typical.append(flow_at_target(0.0, 0.0))
             coming.append(
-                flow_at_target(
-                    rng.normal() * self.noise_spread, rng.normal() * self.airflow_spread
-                )
+                flow_at_target(rng.normal() * self.noise_spread, rng.normal() * self.airflow_spread)
             )
             own = []
             for u in range(self.units):
@@ -99,7 +97,5 @@ class SimulatedBench:
                         }
                     )
             tested.append(np.mean(own))
-        truth = Truth(
-            tested=np.array(tested), model=np.array(typical), next_unit=np.array(coming)
-        )
+        truth = Truth(tested=np.array(tested), model=np.array(typical), next_unit=np.array(coming))
         return pd.DataFrame(rows), truth
