@@ -16,7 +16,7 @@ from fanstats.selection import Selection, select
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Range", "comparing_range", "comparison_bands", "own_variances", "total_range"]
+__all__ = ["Range", "comparing_range", "comparison_bands", "total_range"]
 
 
 class Range(NamedTuple):
@@ -67,7 +67,7 @@ def comparison_bands(
     picked = select(estimates, quantity, obstruction)
     place = picked.scope(scope)
     members = np.flatnonzero(picked.estimable[place])
-    own = own_variances(picked.judged(place, members)[1])
+    own = quasi_variances(pair_variances(picked.judged(place, members)[1]))
     band = comparing_range(picked, place, members, own, probability)
     table = pd.DataFrame(
         {"value": picked.values[place]}, index=pd.Index(picked.models, name="model")
@@ -81,24 +81,6 @@ def comparison_bands(
         column[members] = found
         table[name] = column
     return table
-
-
-def own_variances(draws: FloatArray) -> FloatArray:
-    """Quasi-variances of models from their draws; NaN for a model that stands alone.
-
-    Parameters
-    ----------
-    draws : ndarray, shape (models, draws)
-        On the scale models are compared on.
-
-    Returns
-    -------
-    ndarray, shape (models,)
-        Not cut off at 0.
-    """
-    if len(draws) < 2:
-        return np.full(len(draws), np.nan)
-    return quasi_variances(pair_variances(draws))
 
 
 def comparing_range(

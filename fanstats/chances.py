@@ -68,7 +68,7 @@ def model_chances(
         1 where more is better, else -1.
     values, draws, own : ndarray
         Estimates, draws and own variances of `members` in this scope, on the scale models are
-        compared on, times `sign`.
+        compared on, times `sign`. `draws` may be overwritten.
 
     Returns
     -------
@@ -88,9 +88,10 @@ def model_chances(
     bought = picked.scopes[place] == "next unit"
     if bought and model is not None and picked.estimable[model, members].all():
         values, typical = picked.judged(model, members)
-        values, typical = sign * values, sign * typical
+        values, typical = sign * values, np.multiply(sign, typical, out=typical)
         own = quasi_variances(pair_variances(typical))
-        luck = draws - typical
+        luck = np.subtract(draws, typical, out=draws)
+        del typical
     effects = random_effects(values, np.maximum(0.0, own))
     order, centre, streams = _numbers(picked, members)
     simulated = effects_draws(effects, order, centre, streams)

@@ -131,7 +131,7 @@ def compare_selection(
     tested = picked.find("tested unit")
     if tested is not None and picked.estimable[tested, [first, second]].all():
         blank = replace(blank, tested=_plain_gap(picked, tested, first, second, probability))
-    odds = pair_odds(picked, first, second, better)
+    odds = pair_odds(picked, first, second, place, better)
     blank = replace(
         blank,
         odds=odds.get(picked.scopes[place], Odds()),

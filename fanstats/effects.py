@@ -169,7 +169,7 @@ def effects_pair(
     mean, deviation = _pair_normal(effects, _shrink(effects, tau), first, second)
     added = np.zeros(1) if offsets is None else offsets
     above = _normal_above(mean[:, np.newaxis] + added, deviation[:, np.newaxis])
-    return float(weights @ above.mean(axis=1))
+    return min(1.0, float(weights @ above.mean(axis=1)))
 
 
 def effects_pairs(effects: RandomEffects) -> FloatArray:
@@ -190,10 +190,13 @@ def effects_pairs(effects: RandomEffects) -> FloatArray:
     tau, weights = _nodes(effects, min(_NODES, max(_FEWEST_NODES, affordable)))
     shrunk = _shrink(effects, tau)
     above = np.zeros(first.size)
-    for node, weight in enumerate(weights):
-        one = _Shrunk(*(part[node : node + 1] for part in shrunk))
-        mean, deviation = _pair_normal(effects, one, first, second)
-        above += weight * _normal_above(mean[0], deviation[0])
+    step = max(1, _EVALUATIONS // max(1, first.size))
+    for start in range(0, len(tau), step):
+        nodes = slice(start, start + step)
+        some = _Shrunk(*(part[nodes] for part in shrunk))
+        mean, deviation = _pair_normal(effects, some, first, second)
+        above += weights[nodes] @ _normal_above(mean, deviation)
+    above = np.minimum(above, 1.0)
     chances = np.full((count, count), np.nan)
     chances[first, second] = above
     chances[second, first] = 1.0 - above

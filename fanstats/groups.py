@@ -78,17 +78,29 @@ def _enumerate(neighbours: list[int], most: int) -> list[int] | None:
                 if len(found) > most:
                     return None
             continue
-        pivot = max(
-            _members(candidates | done),
-            key=lambda place: (neighbours[place] & candidates).bit_count(),
-        )
-        for place in _members(candidates & ~neighbours[pivot]):
+        for place in _members(candidates & ~_pivot(neighbours, candidates, done)):
             bit = 1 << place
             near = neighbours[place]
             waiting.append((group | bit, candidates & near, done & near))
             candidates &= ~bit
             done |= bit
     return found
+
+
+def _pivot(neighbours: list[int], candidates: int, done: int) -> int:
+    """Neighbours of the model that is alike to the most candidates."""
+    most, best, waiting = -1, 0, candidates | done
+    enough = candidates.bit_count() - 1
+    while waiting:
+        lowest = waiting & -waiting
+        waiting ^= lowest
+        near = neighbours[lowest.bit_length() - 1]
+        common = (near & candidates).bit_count()
+        if common > most:
+            most, best = common, near
+            if most >= enough:
+                break
+    return best
 
 
 def _cover(neighbours: list[int]) -> list[int]:

@@ -145,17 +145,29 @@ def pair_variances(draws: FloatArray) -> FloatArray:
         What two models share cancels. Models with heavy-tailed draws are scaled first, so that
         their standard deviation is half the central 68.27 % interval.
     """
-    centred = draws - draws.mean(axis=0)
-    centred -= centred.mean(axis=1, keepdims=True)
-    middle, spread = half_interval(centred), centred.std(axis=1)
-    heavy = (spread > _HEAVY * middle) & (middle > 0)
-    if heavy.any():
-        centred[heavy] *= (middle[heavy] / spread[heavy])[:, np.newaxis]
+    centred = draws - draws.mean(axis=1, keepdims=True)
+    # What all share is best seen in the models that are steady themselves.
+    weights = np.ones(len(draws))
+    weights[_maybe_heavy(centred)] = 0.0
+    if not weights.any():
+        weights[:] = 1.0
+    centred -= weights @ centred / max(1.0, weights.sum())
+    for model in _maybe_heavy(centred):
+        middle, spread = float(half_interval(centred[model])), float(centred[model].std())
+        if spread > _HEAVY * middle > 0:
+            centred[model] *= middle / spread
     product = centred @ centred.T / max(1, draws.shape[1] - 1)
     own = np.diag(product)
     variances = np.maximum(0.0, own[:, np.newaxis] + own - 2.0 * product)
     np.fill_diagonal(variances, 0.0)
     return np.asarray(variances, dtype=np.float64)
+
+
+def _maybe_heavy(centred: FloatArray) -> IntArray:
+    """Models that may have heavy tails, by a few of their draws and with room for their error."""
+    few = centred[:, :: max(1, centred.shape[1] // 1000)]
+    spread = np.sqrt(np.einsum("md,md->m", centred, centred) / centred.shape[1])
+    return np.flatnonzero(spread > 0.9 * _HEAVY * half_interval(few))
 
 
 def quasi_variances(variances: FloatArray) -> FloatArray:
@@ -164,13 +176,14 @@ def quasi_variances(variances: FloatArray) -> FloatArray:
     Parameters
     ----------
     variances : ndarray, shape (models, models)
-        Variances of the differences, at least two models.
+        Variances of the differences.
 
     Returns
     -------
     ndarray, shape (models,)
         Least-squares fit of ``v[i] + v[j]``; half the one variance for two models. A negative one
-        means that the model's errors are tied to those of some others, not to all alike.
+        means that the model's errors are tied to those of some others, not to all alike. NaN for a
+        model that stands alone.
 
     References
     ----------
@@ -182,19 +195,25 @@ def quasi_variances(variances: FloatArray) -> FloatArray:
     array([1., 4., 9.])
     """
     count = len(variances)
+    if count < 2:
+        return np.full(count, np.nan)
     if count == 2:
         return np.full(2, variances[0, 1] / 2.0)
     sums = variances.sum(axis=1)
     return np.asarray((sums - sums.sum() / (2.0 * (count - 1))) / (count - 2), dtype=np.float64)
 
 
-def pair_reach(values: FloatArray, draws: FloatArray) -> FloatArray:
+def pair_reach(
+    values: FloatArray, draws: FloatArray, variances: FloatArray | None = None
+) -> FloatArray:
     """How far each difference may fall below its estimate, at one standard deviation.
 
     Parameters
     ----------
     values : ndarray, shape (models,)
     draws : ndarray, shape (models, draws)
+    variances : ndarray, shape (models, models), optional
+        Those of `pair_variances`, if at hand.
 
     Returns
     -------
@@ -213,7 +232,7 @@ def pair_reach(values: FloatArray, draws: FloatArray) -> FloatArray:
     count = len(values)
     if count * (count - 1) // 2 > _PAIRS_BY_POINTS:
         offset = draws.mean(axis=1) - values
-        half = np.sqrt(pair_variances(draws))
+        half = np.sqrt(pair_variances(draws) if variances is None else variances)
         reach = half - (offset[:, np.newaxis] - offset)
     else:
         reach, half = _reach_by_points(values, draws)
@@ -267,12 +286,12 @@ def joint_maximum(deviations: FloatArray, reach: FloatArray, *, kept: int = 8) -
     own, bound = _ball(reach)
     if bound == 0.0:
         return _maximum_in_full(deviations, divisor)
-    centred = deviations - deviations.mean(axis=0)
     result = np.empty(size)
     step = max(1, _BLOCK // (4 * count))
     for start in range(0, size, step):
-        block = slice(start, start + step)
-        result[block] = _maximum_of_ends(centred[:, block], divisor, own, bound, kept)
+        block = deviations[:, start : start + step]
+        centred = block - block.mean(axis=0)
+        result[start : start + step] = _maximum_of_ends(centred, divisor, own, bound, kept)
     return result
 
 
@@ -327,7 +346,12 @@ def _maximum_in_full(deviations: FloatArray, divisor: FloatArray) -> FloatArray:
     return largest
 
 
-def joint_limits(values: FloatArray, draws: FloatArray, probability: float) -> Joint:
+def joint_limits(
+    values: FloatArray,
+    draws: FloatArray,
+    probability: float,
+    variances: FloatArray | None = None,
+) -> Joint:
     """Lower limits of all differences that hold together with the given probability.
 
     Parameters
@@ -336,6 +360,8 @@ def joint_limits(values: FloatArray, draws: FloatArray, probability: float) -> J
     draws : ndarray, shape (models, draws)
     probability : float
         That all limits hold at once.
+    variances : ndarray, shape (models, models), optional
+        Those of `pair_variances`, if at hand.
 
     Returns
     -------
@@ -350,7 +376,7 @@ def joint_limits(values: FloatArray, draws: FloatArray, probability: float) -> J
     """
     count = len(values)
     gaps = values[:, np.newaxis] - values
-    reach = pair_reach(values, draws)
+    reach = pair_reach(values, draws, variances)
     if count == 2:
         return _plain_pair(gaps, reach, draws, probability)
     if not (reach > 0).any():

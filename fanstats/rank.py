@@ -12,10 +12,16 @@ import pandas as pd
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray, IntArray, Scope
-from fanstats.bands import comparing_range, own_variances, total_range
+from fanstats.bands import comparing_range, total_range
 from fanstats.chances import Chances, model_chances
 from fanstats.groups import group_letters, largest_groups
-from fanstats.order import joint_limits, mean_ranks, place_interval
+from fanstats.order import (
+    joint_limits,
+    mean_ranks,
+    pair_variances,
+    place_interval,
+    quasi_variances,
+)
 from fanstats.rank_words import ranking_sentence
 from fanstats.selection import Best, Selection, select
 from fanstats.wording import where
@@ -228,12 +234,13 @@ def rank(
     members = np.flatnonzero(picked.estimable[place])
     sign = -1.0 if better == "low" else 1.0
     values, draws = picked.judged(place, members)
-    values, draws = sign * values, sign * draws
-    own = own_variances(draws)
-    chances = model_chances(picked, place, members, sign, values, draws, own)
+    values, draws = sign * values, np.multiply(sign, draws, out=draws)
+    variances = pair_variances(draws)
+    own = quasi_variances(variances)
     order = _order(picked, members, values)
-    lower, multiplier = _lower(values, draws, probability)
+    lower, multiplier = _lower(values, draws, variances, probability)
     groups = _groups(lower, order)
+    chances = model_chances(picked, place, members, sign, values, draws, own)
     table = _table(picked, place, members, order, chances, lower, groups, own, probability)
     unranked = {
         name: picked.reason(place, number)
@@ -272,10 +279,12 @@ def _order(picked: Selection, members: IntArray, values: FloatArray) -> IntArray
     )
 
 
-def _lower(values: FloatArray, draws: FloatArray, probability: float) -> tuple[FloatArray, float]:
+def _lower(
+    values: FloatArray, draws: FloatArray, variances: FloatArray, probability: float
+) -> tuple[FloatArray, float]:
     if len(values) < 2:
         return np.zeros((len(values), len(values))), math.nan
-    joint = joint_limits(values, draws, probability)
+    joint = joint_limits(values, draws, probability, variances)
     return joint.lower, joint.multiplier
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from fanstats.wording import SCOPE_WORDS, listed, odds_words, times_words
+from fanstats.formatting import chance
+from fanstats.wording import SCOPE_WORDS, listed, times_words
 
 if TYPE_CHECKING:
     from fanstats.rank import Ranking
@@ -54,9 +55,8 @@ def _headline(ranking: Ranking) -> str:
     text += f" ({way} is best){place}, for {about}"
     if len(top) > 1:
         return f"{text.replace('stands first', 'share the first place')}."
-    chance = float(ranking.chance_best.sel(model=top[0]))
-    error = (max(0.0, chance * (1.0 - chance)) / ranking.draws) ** 0.5
-    return f"{text}: {odds_words(chance, error)} that it is best ({ranking.label})."
+    best = chance(float(ranking.chance_best.sel(model=top[0])), ranking.draws)
+    return f"{text}: {best} that it is best ({ranking.label})."
 
 
 def _settled(ranking: Ranking) -> str:
@@ -88,10 +88,9 @@ def _closest(ranking: Ranking) -> str:
     call = ranking.closest_call()
     if call is None:
         return ""
-    error = (max(0.0, call.probability * (1.0 - call.probability)) / ranking.draws) ** 0.5
     return (
         f"The closest call: {call.ahead} before {call.behind}, "
-        f"{odds_words(call.probability, error)} ({ranking.label})."
+        f"{chance(call.probability, ranking.draws)} ({ranking.label})."
     )
 
 

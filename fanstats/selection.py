@@ -132,11 +132,13 @@ class Selection:
     def judged(
         self, scope: int, models: Sequence[int] | np.ndarray
     ) -> tuple[FloatArray, FloatArray]:
-        """Values and draws of some models on the scale they are compared on."""
-        values, draws = self.values[scope, models], self.draws[scope, models]
+        """Values and draws of some models on the scale they are compared on, as new arrays."""
+        # Chosen by their numbers, arrays are copied: what follows leaves the estimates alone.
+        chosen = np.asarray(models, dtype=np.intp)
+        values, draws = self.values[scope, chosen], self.draws[scope, chosen]
         if self.ratio:
-            return np.log(values), np.log(draws)
-        return values, np.asarray(draws, dtype=np.float64)
+            return np.log(values), np.log(draws, out=draws)
+        return values, draws
 
     def way(self, best: Best | None) -> Best | None:
         """Which way is better: as stated, else as the quantity has it; None if neither says."""

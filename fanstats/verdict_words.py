@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from fanstats.formatting import chance
 from fanstats.wording import (
     PAIR_WORDS,
     figure,
-    odds_words,
     range_words,
     samples_words,
     times_words,
@@ -148,7 +148,7 @@ def _odds(result: Comparison) -> str:
 
 def _for(result: Comparison, odds: Odds, favoured: str) -> str:
     ahead = odds.first_ahead if favoured == result.first else 1.0 - odds.first_ahead
-    return odds_words(ahead, odds.standard_error)
+    return chance(ahead, result.draws)
 
 
 def _spread_words(result: Comparison) -> list[str]:
@@ -232,7 +232,7 @@ def comparison_rows(result: Comparison) -> list[tuple[str, str]]:
     rows.append(("smallest gap that would count", f"{ahead} / {behind}"))
     for name, odds in (("typical samples", result.odds_typical), ("bought", result.odds_bought)):
         if odds.label:
-            text = odds_words(odds.first_ahead, odds.standard_error)
+            text = chance(odds.first_ahead, result.draws)
             rows.append((f"{result.first} ahead, {name}", f"{text} ({odds.label})"))
     words = _spread_words(result)
     if words and result.first != result.second:

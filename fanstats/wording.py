@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
+from fanstats.formatting import interval, number
 from fanstats.quantities import units_label
 
 __all__ = [
@@ -13,7 +14,6 @@ __all__ = [
     "SCOPE_WORDS",
     "figure",
     "listed",
-    "odds_words",
     "place_words",
     "range_words",
     "samples_words",
@@ -50,65 +50,23 @@ def figure(value: float, uncertainty: float, units: str = "") -> str:
     Returns
     -------
     str
-        "no value" for NaN.
 
     Examples
     --------
     >>> figure(412.3456, 9.87, "fpm"), figure(36.02, 0.95, "dBA"), figure(-0.00001, 0.3)
     ('412.3 fpm', '36.02 dBA', '0.00')
     """
-    if not math.isfinite(value):
-        return "no value"
-    scale = uncertainty if math.isfinite(uncertainty) and uncertainty > 0 else abs(value) / 100.0
-    decimals = 1 - _exponent(scale) if scale > 0 else 0
-    rounded = round(value, decimals)
-    if rounded == 0:
-        rounded = 0.0  # never "-0.0"
-    return f"{rounded:.{max(0, decimals)}f}{' ' if units else ''}{units}"
-
-
-def _exponent(scale: float) -> int:
-    exponent = math.floor(math.log10(scale))
-    # 0.0996 rounds to 0.10: two digits of the rounded number, not of the raw one.
-    return exponent + 1 if round(scale / 10.0**exponent, 1) >= 10.0 else exponent
-
-
-def odds_words(probability: float, standard_error: float = 0.0) -> str:
-    """Print a probability as so many in a hundred.
-
-    Parameters
-    ----------
-    probability : float
-    standard_error : float
-        Its Monte Carlo standard error; above 0.01 only fives are given.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> odds_words(0.9712), odds_words(0.99999), odds_words(0.642, 0.02)
-    ('97 in 100', 'more than 99 in 100', 'about 65 in 100')
-    """
-    if math.isnan(probability):
-        return "not known"
-    if probability > 0.99:
-        return "more than 99 in 100" if probability > 0.995 else "99 in 100"
-    if probability < 0.005:
-        return "fewer than 1 in 100"
-    if standard_error > 0.01:
-        return f"about {5 * round(20 * probability)} in 100"
-    return f"{round(100 * probability)} in 100"
+    known = math.isfinite(uncertainty) and uncertainty > 0
+    return number(value, uncertainty / 10.0 if known else None, units=units)
 
 
 def range_words(low: float, high: float, uncertainty: float, units: str) -> str:
-    """Print a range.
+    """Print a range to the digits of a standard uncertainty; a dash where there is none.
 
     Parameters
     ----------
     low, high : float
-        Ends; NaN where an end is not covered by data.
+        Ends.
     uncertainty : float
         Standard uncertainty that decides the digits.
     units : str
@@ -122,13 +80,8 @@ def range_words(low: float, high: float, uncertainty: float, units: str) -> str:
     >>> range_words(1.234, 5.678, 0.9, "fpm")
     '1.23 to 5.68 fpm'
     """
-    if not (math.isfinite(low) or math.isfinite(high)):
-        return "missing"
-    ends = [
-        figure(end, uncertainty) if math.isfinite(end) else "(not covered by data)"
-        for end in (low, high)
-    ]
-    return f"{ends[0]} to {ends[1]}{' ' if units else ''}{units}"
+    known = math.isfinite(uncertainty) and uncertainty > 0
+    return interval(low, high, units, digits_of=uncertainty if known else None)
 
 
 def times_words(probability: float) -> str:
