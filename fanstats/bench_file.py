@@ -313,7 +313,7 @@ def _spread(table: Mapping[str, Any], place: str) -> UnitSpread:
         if isinstance(entry, int | float) and not isinstance(entry, bool) and entry == 0:
             spreads[kind] = 0
             continue
-        if isinstance(entry, int | float):
+        if isinstance(entry, int | float) and not isinstance(entry, bool):
             msg = f"{here}: say what the number means: {{standard = {entry}}} or {{half_width = "
             msg += f"{entry}}}; only 0 may stand alone."
             raise FanstatsError(msg)

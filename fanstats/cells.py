@@ -155,7 +155,13 @@ def is_blank(cell: object) -> bool:
     """
     if isinstance(cell, str):
         return not cell.strip("\ufeff\u200b \t\r\n\u00a0")
-    return cell is None or cell is pd.NA or cell is pd.NaT or cell != cell
+    if isinstance(cell, float | np.floating):
+        return bool(cell != cell)
+    if isinstance(cell, Decimal):
+        return cell.is_nan()
+    if isinstance(cell, np.datetime64 | np.timedelta64):
+        return bool(np.isnat(cell))
+    return cell is None or cell is pd.NA or cell is pd.NaT
 
 
 def _tidy(text: str) -> str:

@@ -21,7 +21,9 @@ _OTHER_FORMAT: Final = re.compile(
 )
 _AMBIGUOUS: Final = re.compile(r"[1-9][0-9]{0,2}(?P<mark>[.,])[0-9]{3}")
 _PLAIN: Final = re.compile(r"[0-9]+(?P<mark>[.,])[0-9]*|(?P<lead>[.,])[0-9]+")
-_GROUPED: Final = re.compile(r"[0-9]{1,3}(?:[., '][0-9]{3})+(?P<mark>[.,])[0-9]+")
+_GROUPED: Final = re.compile(
+    r"[0-9]{1,3}(?P<group>[., '])[0-9]{3}(?:(?P=group)[0-9]{3})*(?!(?P=group))(?P<mark>[.,])[0-9]+"
+)
 _GROUPS: Final = re.compile(r"[0-9]{1,3}(?P<mark>[.,])[0-9]{3}(?:(?P=mark)[0-9]{3})+")
 
 

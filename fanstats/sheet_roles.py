@@ -81,6 +81,8 @@ def find_tables(
             rule = "one sheet of readings is read by itself; others must be asked for"
             found.complaints.extend(_skipped(sheet, rule))
         else:
+            if turned(sheet, mapped):
+                raise FanstatsError(_no_header(sheet, mapped))
             found.readings.append(table)
     if not found.readings:
         raise FanstatsError(_no_readings(raw, mapped))
