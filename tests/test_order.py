@@ -344,23 +344,18 @@ def test_spread_between_models_follows_the_restricted_likelihood():
     assert found.tau[0] > 0
 
 
-def test_random_effects_match_the_published_shrinkage_of_batting_averages():
-    """At the tau of Efron and Morris (1975) each average keeps 0.209 of its distance."""
-    # 18 averages of 45 at bats on the arcsine scale with unit variance: their sum of squares.
-    rng = np.random.default_rng(13)
-    values = rng.standard_normal(18)
-    values = (values - values.mean()) / values.std() * np.sqrt(18.9627 / 18)
-    found = random_effects(values, np.ones(18))
-    kept = found.weights @ (found.tau**2 / (found.tau**2 + 1))
+def test_integrating_the_centre_out_agrees_with_a_grid_over_centre_and_spread():
+    """With unequal variances the posterior of tau equals that of a dense grid over both."""
+    # Coaching effects in eight schools (Rubin 1981, Journal of Educational Statistics 6, 377-401).
+    values = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
+    errors = np.array([15.0, 10.0, 16.0, 11.0, 9.0, 11.0, 10.0, 18.0])
+    found = random_effects(values, errors**2)
 
-    # The James-Stein factor is one point within a wide posterior.
-    factor = 1 - 15 / 18.9627
-    assert factor == pytest.approx(0.209, abs=0.0005)
-    lower, upper = np.interp(
-        [0.05, 0.95], found.weights.cumsum(), found.tau**2 / (found.tau**2 + 1)
-    )
-    assert lower < factor < upper
-    assert lower < kept < upper
+    centres = np.linspace(-80.0, 96.0, 1761)
+    spread = np.hypot(found.tau[:, None, None], errors)
+    density = stats.norm.logpdf(values, centres[:, None], spread).sum(axis=2)
+    joint = np.exp(density - density.max())
+    np.testing.assert_allclose(found.weights, joint.sum(axis=1) / joint.sum(), atol=1e-8)
 
 
 def test_draws_of_random_effects_agree_with_their_closed_form():

@@ -1,0 +1,584 @@
+"""Comparing two models: numbers, verdicts, odds, what would explain the gap, and words."""
+
+from __future__ import annotations
+
+import copy
+import dataclasses
+import math
+import pickle
+
+import numpy as np
+import pytest
+import xarray as xr
+from scipy import stats
+
+from fanstats.compare import compare
+from fanstats.errors import FanstatsError
+from fanstats.order import alike_multiplier
+from tests.synthetic import make_estimates
+
+SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}
+Z95 = stats.norm.ppf(0.975)
+
+
+def two_levels(*, shared, own=(0.0, 0.0), values=(31.0, 33.0), draws=200_000, **more):
+    """Noise of two models that share a meter."""
+    return make_estimates(
+        dict(zip("AB", values, strict=True)),
+        quantity="noise",
+        units="dBA",
+        relative=False,
+        shared=shared,
+        own=own,
+        noise_spread=0.0,
+        airflow_spread=0.0,
+        slope=1.0,
+        draws=draws,
+        **more,
+    )
+
+
+# Numbers ------------------------------------------------------------------------------------------
+
+
+def test_a_shared_meter_leaves_the_difference_alone():
+    """Own 0.2 and 0.3 dB under a shared 0.5 dB give a difference of u 0.3606, not 0.7937."""
+    estimates = two_levels(shared=0.5, own=(0.2, 0.3))
+    found = compare(estimates, "A", "B", quantity="noise", scope="tested unit")
+
+    error = 0.360555 / np.sqrt(2 * 200_000)
+    assert found.difference.value == pytest.approx(-2.0)
+    assert abs(found.difference.standard_uncertainty - 0.360555) < 4 * error
+    assert found.difference.units == "dB"
+
+
+def test_a_shared_limit_is_not_counted_twice():
+    """A shared +-1.4 dB limit and repeats of 0.3 dB each give z 2.357 for a gap of 1 dB."""
+    rng = np.random.default_rng(1)
+    meter = rng.uniform(-1.4, 1.4, 400_000)
+    draws = np.stack([31.0 + meter, 32.0 + meter]) + 0.3 * rng.standard_normal((2, 400_000))
+    array = xr.DataArray(draws, {"model": ["A", "B"]}, ("model", "draw"), name="noise")
+    found = compare(array, "B", "A")
+
+    assert array[0].std().item() == pytest.approx(0.8616, abs=0.004)
+    z = found.difference.value / found.difference.standard_uncertainty
+    assert z == pytest.approx(2.357, abs=0.02)
+
+
+def test_correlations_survive_pickle_copy_and_netcdf(tmp_path):
+    """A result that went to disk or was copied gives the same difference, bit for bit."""
+    estimates = two_levels(shared=0.5, own=(0.2, 0.3), draws=2000)
+    first = compare(estimates, "A", "B", quantity="noise")
+    estimates.to_netcdf(tmp_path / "estimates.nc")
+    with xr.open_dataset(tmp_path / "estimates.nc") as opened:
+        copies = [opened.load(), pickle.loads(pickle.dumps(estimates)), copy.deepcopy(estimates)]
+    for other in copies:
+        again = compare(other, "A", "B", quantity="noise")
+        assert again.difference == first.difference
+        assert again.sentence() == first.sentence()
+    assert pickle.loads(pickle.dumps(first)).coverage_interval(0.9) == first.coverage_interval(0.9)
+
+
+@pytest.mark.parametrize("noise_spread", [0.8, None])
+def test_a_model_against_itself_differs_by_nothing(noise_spread):
+    """A model minus itself is 0 with u 0, the ratio 1, without a z and without an error."""
+    found = compare(make_estimates(SIX, noise_spread=noise_spread), "A", "A")
+
+    assert (found.difference.value, found.difference.standard_uncertainty) == (0.0, 0.0)
+    assert (found.ratio.value, found.ratio.standard_uncertainty) == (1.0, 0.0)
+    assert found.coverage_interval(0.95) == (0.0, 0.0)
+    assert (found.verdict, found.who) == ("open", None)
+    assert "same model" in found.notes
+    assert math.isnan(found.odds_typical.first_ahead)
+    assert "compared with itself" in found.sentence()
+
+
+def test_figures_without_any_uncertainty_claim_nothing():
+    """30 against 31 without a stated uncertainty is no difference one can vouch for."""
+    estimates = two_levels(shared=0.0, values=(30.0, 31.0), draws=100)
+    found = compare(estimates, "A", "B", quantity="noise")
+
+    assert found.difference.value == -1.0
+    assert found.difference.standard_uncertainty == 0.0
+    assert (found.verdict, found.who) == ("open", None)
+    assert math.isnan(found.difference.low)
+    assert any("nothing to judge by" in note for note in found.notes)
+    assert "open" in repr(found).splitlines()[0]
+
+
+def test_equal_figures_with_display_steps_only_have_the_steps_uncertainty():
+    """Two readings on 0.1 dB steps differ by 1.0 dB with u 0.0408."""
+    rng = np.random.default_rng(2)
+    draws = np.array([[30.0], [31.0]]) + rng.uniform(-0.05, 0.05, (2, 100_000))
+    array = xr.DataArray(draws, {"model": ["A", "B"]}, ("model", "draw"), name="noise")
+
+    found = compare(array, "A", "B")
+
+    assert found.difference.standard_uncertainty == pytest.approx(0.0408, abs=0.0002)
+
+
+def test_swapping_the_two_turns_every_sign():
+    """Second against first gives the mirrored difference, limits and odds, and the same verdict."""
+    estimates = make_estimates(SIX, shared=0.03)
+    one, two = compare(estimates, "A", "E"), compare(estimates, "E", "A")
+
+    assert two.difference.value == -one.difference.value
+    assert two.difference.low == pytest.approx(-one.difference.high, rel=0.25)
+    assert two.ratio.low == pytest.approx(1 / one.ratio.high)
+    assert two.odds_typical.first_ahead == pytest.approx(1 - one.odds_typical.first_ahead)
+    assert (two.verdict, two.who) == (one.verdict, one.who)
+    assert two.spread_needed == dataclasses.replace(one.spread_needed)
+
+
+def test_order_of_models_and_other_scopes_do_not_matter():
+    """Reordering the models of estimates changes no number."""
+    estimates = make_estimates(SIX, shared=0.03)
+    turned = estimates.isel(model=[3, 5, 0, 2, 1, 4])
+    one, two = compare(estimates, "A", "D"), compare(turned, "A", "D")
+
+    assert two.difference.low == pytest.approx(one.difference.low)
+    assert two.odds_bought.first_ahead == pytest.approx(one.odds_bought.first_ahead)
+
+
+def test_difference_and_ratio_agree_on_who_is_ahead():
+    """Limits of the difference exclude 0 exactly when those of the ratio exclude 1."""
+    for gap in np.linspace(1.0, 1.3, 31):
+        estimates = make_estimates({"A": 400 * gap, "B": 400.0, "C": 395.0}, shared=0.05, draws=500)
+        found = compare(estimates, "A", "B")
+        assert (found.difference.low > 0) == (found.ratio.low > 1)
+        assert (found.verdict == "ahead") == (found.ratio.low > 1)
+
+
+def test_critical_difference_is_the_gap_at_which_the_verdict_turns():
+    """A gap just above the critical difference counts, one just below does not."""
+    estimates = make_estimates({**SIX, "A": 460.0}, shared=0.03)
+    found = compare(estimates, "A", "B")
+    needed = found.critical_difference[0]
+    for share, verdict in [(1.02, True), (0.98, False)]:
+        moved = estimates.copy(deep=True)
+        # Relative errors: A moved as a whole, to B plus so much.
+        target = 400 / (1 - needed / 460.0 * share)
+        for name in ("airflow", "airflow_value"):
+            moved[name].loc[{"model": "A"}] *= target / 460.0
+        assert (compare(moved, "A", "B").difference.low > 0) is verdict
+
+
+def test_the_interval_covers_and_its_ends_hold_half_the_rest():
+    """The plain interval at 0.9 leaves 5 % of the draws on either side."""
+    estimates = make_estimates(SIX)
+    found = compare(estimates, "A", "B", chosen="before", probability=0.9)
+    draws = estimates["airflow"].sel(scope="model", model="A").values
+    draws = draws - estimates["airflow"].sel(scope="model", model="B").values
+
+    assert np.mean(draws < found.difference.low) == pytest.approx(0.05, abs=1e-4)
+    assert np.mean(draws > found.difference.high) == pytest.approx(0.05, abs=1e-4)
+    assert found.coverage_interval(0.9) == (found.difference.low, found.difference.high)
+    ratio = found.coverage_interval(0.9, of="ratio")
+    assert ratio == pytest.approx((found.ratio.low, found.ratio.high), rel=1e-6)
+
+
+# Verdicts -----------------------------------------------------------------------------------------
+
+
+def test_a_pair_from_the_chart_needs_a_larger_gap_than_one_chosen_before():
+    """The joint maximum over six alike models widens the interval from 1.96 to 2.85 u."""
+    estimates = make_estimates(SIX)
+    chart, before = compare(estimates, "A", "B"), compare(estimates, "A", "B", chosen="before")
+
+    u = chart.ratio.standard_uncertainty
+    multiplier = math.log(chart.ratio.value / chart.ratio.low) / u
+    assert multiplier == pytest.approx(alike_multiplier(6, 0.95), rel=0.03)
+    assert math.log(before.ratio.value / before.ratio.low) / u == pytest.approx(Z95, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("gap", "verdict"), [(0.0, "open"), (0.5, "open"), (1.4, "leaning"), (2.1, "ahead")]
+)
+@pytest.mark.parametrize("swap", [False, True])
+def test_verdict_follows_the_gap(gap, verdict, swap):
+    """Settled beyond 1.96 u, leaning from odds of 3:1 (0.67 u), else open; whoever comes first."""
+    u = 0.5
+    values = (30.0, 30.0 + gap * u)  # less noise is better: A is ahead
+    estimates = two_levels(shared=1.0, own=(u / np.sqrt(2),) * 2, values=values, draws=20_000)
+    found = compare(estimates, *("BA" if swap else "AB"), quantity="noise")
+
+    assert found.verdict == verdict
+    assert found.who == (None if verdict == "open" else "A")
+
+
+def test_false_leads_between_equal_models_are_five_in_a_hundred():
+    """Equal models from the chart are called different at most 5 % of times, family-wise."""
+    rng = np.random.default_rng(3)
+    runs, wrong = 400, 0
+    base = make_estimates(dict.fromkeys("ABCD", 400.0), shared=0.03, draws=1000)
+    own = math.sqrt(0.01**2 + (0.04 * 0.8) ** 2 + 0.02**2)
+    for _ in range(runs):
+        shift = np.exp(own * rng.standard_normal(4))
+        seen = base.copy()
+        for name in ("airflow", "airflow_value"):
+            seen[name] = base[name] * xr.DataArray(shift, dims="model")
+        top, last = "ABCD"[int(shift.argmax())], "ABCD"[int(shift.argmin())]
+        wrong += compare(seen, top, last).verdict == "ahead"
+
+    assert stats.binomtest(wrong, runs, 0.05).pvalue > 0.001
+
+
+def test_odds_are_chances_from_five_models_on():
+    """With five models odds are hit rates and nearer to even; with four they are confidence."""
+    five = compare(make_estimates(dict(list(SIX.items())[:5])), "A", "B")
+    four = compare(make_estimates(dict(list(SIX.items())[:4])), "A", "B")
+
+    assert (five.odds_typical.label, five.odds_typical.models) == ("chance", 5)
+    assert (four.odds_typical.label, four.odds_typical.models) == ("confidence", 4)
+    assert 0.5 < five.odds_typical.first_ahead < four.odds_typical.first_ahead
+    assert "Chance that A is ahead" in five.sentence()
+    assert "Confidence that A is ahead" in four.sentence()
+
+
+def test_confidence_agrees_with_its_closed_form():
+    """Without a chart of five the odds are the share of draws, for typical and bought samples."""
+    values = {"A": 420.0, "B": 400.0}
+    found = compare(make_estimates(values, own=0.01, draws=100_000), "A", "B")
+
+    luck = (0.04 * 0.8) ** 2 + 0.02**2
+    gap = math.log(420 / 400)
+    typical = stats.norm.cdf(gap / math.sqrt(2 * (0.01**2 + luck)))
+    bought = stats.norm.cdf(gap / math.sqrt(2 * (0.01**2 + 2 * luck)))
+    assert abs(found.odds_typical.first_ahead - typical) < 4 * found.odds_typical.standard_error
+    assert abs(found.odds_bought.first_ahead - bought) < 4 * found.odds_bought.standard_error
+
+
+def test_two_bought_samples_are_less_certain_than_typical_ones():
+    """The luck of the two samples one would buy brings the odds nearer to even."""
+    found = compare(make_estimates(SIX), "A", "C")
+
+    assert 0.5 < found.odds_bought.first_ahead < found.odds_typical.first_ahead
+    assert compare(make_estimates(SIX), "A", "C", scope="next unit").odds == found.odds_bought
+
+
+def test_a_lead_of_an_uncertain_figure_is_said_to_be_one():
+    """Among precise alike models a high but shaky figure is no favourite, and that is said."""
+    values = {"A": 460.0, "B": 455.0, "C": 300.0, "D": 301.0, "E": 299.0, "F": 302.0}
+    estimates = make_estimates(
+        values, own=[0.5, 0.001, 0.001, 0.001, 0.001, 0.001], noise_spread=0, airflow_spread=0
+    )
+    found = compare(estimates, "A", "B")
+
+    assert (found.verdict, found.who) == ("leaning", "B")
+    assert any("A has the better figure, but the less certain one" in n for n in found.notes)
+
+
+def test_margin_says_whether_the_gap_matters():
+    """Two one-sided tests at 5 %: within the margin, beyond it, or open."""
+    for values, margin, against in [
+        ((30.0, 30.02), 1.0, "within the margin"),
+        ((30.0, 35.0), 1.0, "more than the margin"),
+        ((30.0, 31.0), 1.0, "open"),
+    ]:
+        estimates = two_levels(shared=1.0, own=(0.2, 0.2), values=values, draws=5000)
+        found = compare(estimates, "A", "B", quantity="noise", margin=margin, chosen="before")
+        assert found.against_margin == against
+    assert "Whether the gap is more or less than 1 dB is open." in found.sentence()
+
+
+def test_equivalence_takes_the_ninety_percent_interval():
+    """A gap whose 90 % interval fits into the margin is within it, though its 95 % one is not."""
+    u = 0.3
+    estimates = two_levels(shared=0.0, own=(u / np.sqrt(2),) * 2, values=(30.0, 30.0))
+    inside = 1.8 * u  # between 1.645 and 1.960
+
+    found = compare(estimates, "A", "B", quantity="noise", margin=inside, chosen="before")
+
+    assert found.difference.high > inside
+    assert found.against_margin == "within the margin"
+
+
+# What would explain the gap -----------------------------------------------------------------------
+
+
+def test_spread_needed_follows_its_formulas():
+    """Factor, own standard deviation and noise luck as by hand from variances and slopes."""
+    units = [1, 4, 1]
+    estimates = make_estimates(
+        {"A": 460.0, "B": 400.0, "C": 380.0}, units_tested=units, slope=[0.04, 0.03, 0.04],
+        shared=0.03, draws=200_000,
+    )  # fmt: skip
+    found = compare(estimates, "A", "B", chosen="before").spread_needed
+
+    gap, measured = math.log(460 / 400), 2 * 0.01**2
+    room = math.sqrt((gap / Z95) ** 2 - measured)
+    luck = ((0.04 * 0.8) ** 2 + 0.02**2) + ((0.03 * 0.8) ** 2 + 0.02**2) / 4
+    assert found.factor == pytest.approx(room / math.sqrt(luck), rel=0.01)
+    assert found.unit_sd == pytest.approx(room / math.sqrt(1 + 1 / 4), rel=0.01)
+    assert found.noise_db == pytest.approx(room / math.sqrt(0.04**2 + 0.03**2 / 4), rel=0.01)
+    assert found.unit_sd_units == ""
+
+
+def test_spread_at_the_factor_just_makes_the_gap_count_no_more():
+    """Stating the spread times the factor brings the lower limit to 0, up to Monte Carlo error."""
+    options = {"own": 0.01, "draws": 50_000}
+    found = compare(make_estimates(SIX, **options), "A", "E")
+    factor = found.spread_needed.factor
+    assert factor > 1
+    widened = make_estimates(
+        SIX, noise_spread=0.8 * factor, airflow_spread=0.02 * factor, **options
+    )
+
+    again = compare(widened, "A", "E")
+
+    gap = math.log(420 / 350)
+    assert math.log(again.ratio.low) == pytest.approx(0.0, abs=0.03 * gap)
+    assert again.spread_needed.factor == pytest.approx(1.0, rel=0.03)
+
+
+def test_a_gap_within_measurement_needs_no_luck():
+    """Where measurement alone could explain the gap, the spread needed is 0."""
+    found = compare(make_estimates({"A": 401.0, "B": 400.0}, own=0.01), "A", "B")
+
+    assert found.spread_needed.factor == 0.0
+    assert found.spread_needed.noise_db == 0.0
+    assert "Measurement alone could explain the gap." in found.sentence()
+
+
+def test_noise_luck_is_found_where_the_curve_bends():
+    """Near the room's floor the response bends; what is left of the gap there is still 0."""
+    estimates = make_estimates({"A": 440.0, "B": 400.0}, own=0.005)
+    luck = estimates["luck"].values
+    bent = 440.0 * np.exp(0.04 * luck - 0.006 * luck**2 * (luck < 0))
+    estimates["airflow_by_luck"].loc[{"model": "A"}] = bent
+    found = compare(estimates, "A", "B", chosen="before").spread_needed
+
+    out = Z95 * found.noise_db
+    moved = np.hypot(0.04 * out + 0.006 * out**2, 0.04 * out) / Z95
+    room = (math.log(440 / 400) / Z95) ** 2 - 2 * 0.005**2
+    assert moved**2 == pytest.approx(room, rel=0.03)
+
+
+def test_estimated_spread_is_taken_at_its_estimate():
+    """A spread of 5 degrees of freedom is compared at its estimate, not at its wider draws."""
+    estimates = make_estimates(SIX, draws=100_000, own=1e-5)
+    rng = np.random.default_rng(4)
+    wide = np.sqrt(5 / rng.chisquare(5, 100_000))
+    log = np.log(estimates["airflow"] / estimates["airflow_value"])
+    estimates["airflow"] = estimates["airflow_value"] * np.exp(
+        log * xr.DataArray(wide, dims="draw")
+    )
+    exact = compare(make_estimates(SIX, own=1e-5), "A", "F", chosen="before")
+    estimates.attrs["spread"] = (
+        '{"noise": {"stated": "", "standard": 0.8, "dof": 5},'
+        ' "airflow": {"stated": "", "standard": 0.02, "dof": 5}}'
+    )
+
+    found = compare(estimates, "A", "F", chosen="before")
+
+    assert found.spread_needed.factor == pytest.approx(exact.spread_needed.factor, rel=0.02)
+
+
+# Unknown spread -----------------------------------------------------------------------------------
+
+
+def test_unknown_spread_gives_the_same_kind_of_answer():
+    """Without a spread: verdict open, no interval, tested samples in full, spread needed filled."""
+    found = compare(make_estimates(SIX, noise_spread=None), "A", "F")
+
+    assert (found.verdict, found.who) == ("open", None)
+    assert math.isnan(found.difference.low)
+    assert found.coverage_interval(0.95) == pytest.approx((math.nan, math.nan), nan_ok=True)
+    assert found.difference.value == pytest.approx(90.0)
+    assert found.tested.low > 0
+    needed = found.spread_needed
+    assert math.isnan(needed.factor)
+    assert needed.multiplier == pytest.approx(alike_multiplier(6, 0.95))
+    gap, measured = math.log(420 / 330), 2 * 0.01**2
+    room = math.sqrt((gap / needed.multiplier) ** 2 - measured)
+    assert needed.noise_db == pytest.approx(room / (0.04 * math.sqrt(2)), rel=0.01)
+    assert math.isnan(found.odds_typical.first_ahead)
+    assert "spread not stated: noise" in found.sentence()
+    assert type(found) is type(compare(make_estimates(SIX), "A", "F"))
+
+
+def test_tested_samples_are_compared_without_a_spread():
+    """Scope "tested unit" needs no spread: its verdict and odds are about these two samples."""
+    found = compare(make_estimates(SIX, noise_spread=None), "A", "B", scope="tested unit")
+
+    assert found.verdict == "ahead"
+    assert found.odds.label == "chance"
+    assert "settled for these two samples" in found.sentence()
+
+
+# Input that cannot be compared --------------------------------------------------------------------
+
+
+def test_a_missing_model_is_named_with_those_present():
+    """An unknown name lists the models present and the one nearest to it."""
+    estimates = make_estimates({"Alpha": 1.0, "Beta": 2.0})
+    with pytest.raises(FanstatsError, match=r"`second`.*'Alpha', 'Beta'; got 'Betta'.*'Beta'\?"):
+        compare(estimates, "Alpha", "Betta")
+
+
+def test_several_obstructions_have_to_be_chosen_from():
+    """Without an obstruction named, the error lists them all; one that is there is taken."""
+    estimates = make_estimates(
+        SIX, obstructions=["none", "wire mesh"], obstruction_factors=[1, 0.7]
+    )
+    with pytest.raises(FanstatsError, match=r"`obstruction`.*'none', 'wire mesh'; got None"):
+        compare(estimates, "A", "B")
+
+    found = compare(estimates, "A", "B", obstruction="wire mesh")
+    assert found.difference.value == pytest.approx(14.0)
+    assert found.obstruction == "wire mesh"
+    with pytest.raises(FanstatsError, match="does not depend on an obstruction"):
+        compare(make_estimates(SIX), "A", "B", obstruction="none")
+
+
+def test_results_of_different_seeds_are_refused():
+    """Draws of two roots do not share their meter: compared, they would be wrong."""
+    one = make_estimates({"A": 420.0}, root=1)
+    two = make_estimates({"B": 400.0}, root=2)
+    both = xr.concat(
+        [one.expand_dims("half").isel(half=0), two], dim="model", coords="different",
+        compat="equals", join="outer", combine_attrs="drop_conflicts",
+    )  # fmt: skip
+    with pytest.raises(FanstatsError, match="one root seed; got 1, 2"):
+        compare(both, "A", "B")
+
+
+def test_a_part_of_a_chart_has_to_be_chosen_before():
+    """A selection of a chart's models cannot be judged as picked from that chart."""
+    part = make_estimates(SIX).sel(model=["A", "B"])
+    with pytest.raises(FanstatsError, match="'before' for a part of a chart: 4 of its models"):
+        compare(part, "A", "B")
+
+    assert compare(part, "A", "B", chosen="before").difference.value == pytest.approx(20.0)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"probability": 95}, "`probability`.*0.95 for 95 %"),
+        ({"chosen": "later"}, "`chosen` must be one of 'from the chart', 'before'"),
+        ({"scope": "both"}, "`scope` must be one of 'tested unit'"),
+        ({"margin": -1.0}, "`margin` must be a finite number above 0"),
+        ({"quantity": "speed"}, "`quantity` must be one of those in the estimates: 'airflow'"),
+        ({"best": "most"}, "`best` must be one of 'high', 'low'"),
+    ],
+)
+def test_wrong_arguments_are_named(change, message):
+    """Each wrong argument is named with its rule."""
+    with pytest.raises(FanstatsError, match=message):
+        compare(make_estimates(SIX), "A", "B", **change)
+
+
+def test_a_model_without_an_estimate_leaves_the_comparison_open():
+    """A model above its range has no gap to anybody; the reason is given."""
+    estimates = make_estimates({**SIX, "G": math.nan}, statuses={"G": "above range"})
+    found = compare(estimates, "A", "G")
+
+    assert found.verdict == "open"
+    assert math.isnan(found.difference.value)
+    assert "G: above range" in found.notes
+    assert "no estimate" in found.sentence()
+
+
+def test_a_model_with_missing_draws_is_left_out_and_says_so():
+    """Some NaN draws are no draws to compare with, nor to judge others among."""
+    estimates = make_estimates(SIX)
+    estimates["airflow"].loc[{"scope": "model", "model": "B"}][:12] = math.nan
+    found = compare(estimates, "A", "B")
+
+    assert found.verdict == "open"
+    assert "B: 12 of 10000 draws missing" in found.notes
+    assert "B" not in compare(estimates, "A", "C").judged_among
+
+
+def test_any_array_of_models_and_draws_can_be_compared():
+    """A bare array is estimated by its median, and reported as unverified without a root."""
+    estimates = make_estimates(SIX)
+    array = (estimates["airflow"] / 1000.0).sel(scope="model", drop=True).reset_coords(drop=True)
+    array = array.rename("flow per rev")
+    with pytest.raises(FanstatsError, match="`best` must be 'high' or 'low' for 'flow per rev'"):
+        compare(array, "A", "B")
+    found = compare(array, "A", "B", best="high")
+
+    medians = array.median("draw").values
+    assert found.difference.value == pytest.approx(medians[0] - medians[1])
+    assert found.root is None
+    assert any("could not be verified" in note for note in found.notes)
+    assert found.scope == "as given"
+    assert math.isnan(found.ratio.value)
+    assert "A probably is higher than B" in found.sentence()
+
+
+def test_arrays_that_hold_no_draws_are_refused():
+    """Dimensions that are missing or too many are named."""
+    estimates = make_estimates(SIX, obstructions=["none", "grille"])
+    with pytest.raises(FanstatsError, match="named models and draws"):
+        compare(estimates["airflow_value"].rename("airflow"), "A", "B", obstruction="none")
+    extra = estimates["airflow"].expand_dims(day=["one", "two"])
+    with pytest.raises(FanstatsError, match="select one day"):
+        compare(extra, "A", "B", obstruction="none")
+    with pytest.raises(FanstatsError, match="must be an xarray Dataset or DataArray; got dict"):
+        compare({}, "A", "B")
+
+
+# Words --------------------------------------------------------------------------------------------
+
+
+def test_the_sentence_says_all_that_belongs_to_a_verdict():
+    """Who, by how much, how settled, both odds, how many samples, and what was assumed."""
+    estimates = make_estimates(SIX, units_tested=[1, 2, 1, 1, 1, 3], shared=0.03)
+    text = compare(estimates, "F", "A", quantity="airflow").sentence()
+
+    assert text.startswith("A moves more air than F at equal noise (36 dBA): by ")
+    for part in [
+        "range, 95 times in 100 (coverage interval):",
+        "settled for the typical ones",
+        "smallest gap that would count (critical difference)",
+        "picked from a chart of 6 models",
+        "for the typical samples",
+        "for one bought sample of each",
+        "in noise alone (standard deviation)",
+        "at equal noise it cancels",
+        "Tested: 3 samples of F, 1 sample of A.",
+        "Assumed: samples scatter normally about their model.",
+        "Not considered: airflow: session errors not stated.",
+    ]:
+        assert part in text
+    assert " -" not in text
+
+
+def test_a_leaning_is_never_called_a_win():
+    """Leaning is told as probable and not settled."""
+    text = compare(make_estimates(SIX), "A", "B").sentence()
+
+    assert text.startswith("A probably moves more air than B")
+    assert "not settled" in text
+
+
+def test_less_noise_is_told_as_quieter():
+    """Where less is better the words turn, and the size of the gap is given without a sign."""
+    estimates = two_levels(shared=0.5, own=(0.1, 0.1), draws=5000)
+    text = compare(estimates, "A", "B", quantity="noise").sentence()
+
+    assert text.startswith("A is quieter than B at equal noise (36 dBA): by 2.00 dB, range")
+
+
+def test_displays_hold_the_numbers_and_no_raw_markup():
+    """Text and HTML displays show the verdict; names are escaped in HTML."""
+    estimates = make_estimates({"A<b>": 420.0, "B": 400.0})
+    found = compare(estimates, "A<b>", "B")
+
+    assert repr(found).startswith("Comparison A<b> - B: ")
+    assert "smallest gap that would count" in repr(found)
+    page = found._repr_html_()
+    assert "A&lt;b&gt;" in page
+    assert "<b>" not in page
+
+
+def test_a_comparison_cannot_be_changed():
+    """A result is frozen, its draws included."""
+    found = compare(make_estimates(SIX), "A", "B")
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        found.verdict = "ahead"
+    with pytest.raises(ValueError, match="read-only"):
+        found._pair[0, 0] = 1.0
