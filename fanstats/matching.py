@@ -16,7 +16,7 @@ from fanstats.curves import CURVES, CurveKind
 from fanstats.draws import CHUNK, Draws, LabelledDraws, Unperturbed, root_from
 from fanstats.errors import FanstatsError, one_of
 from fanstats.layout import ModelLayout, channels_of, layout_models
-from fanstats.notes import assumptions, measured, not_considered, spread_record
+from fanstats.notes import assumptions, left_out, measured, not_considered, spread_record
 from fanstats.operating import (
     Points,
     Request,
@@ -56,6 +56,7 @@ def equal_noise(
     curve: CurveKind = "smooth",
     room: str | float | None = None,
     noise_obstruction: str | None = None,
+    fans: Mapping[str, int] | None = None,
     pooled: Mapping[str, Any] | str | None = None,
 ) -> xr.Dataset:
     """Read every model off at one noise level, with its uncertainty.
@@ -84,6 +85,10 @@ def equal_noise(
         meter (then exact). By default the room reading that is the lower median.
     noise_obstruction : str, optional
         Match the noise read behind this obstruction instead of that in free air.
+    fans : mapping of str to int, optional
+        How many fans of a model run together, each in its own opening, to make `level` in total:
+        ``{"A": 3}`` sets three of A against one of each other model. Airflow is then their sum;
+        the next unit is that many fans off the shelf, each with its own luck.
     pooled : mapping or JSON text, optional
         The ``pooled`` attribute of an earlier result: its reference room and curve uncertainty
         are used again, so that adding models leaves the others' results bit for bit.
@@ -137,8 +142,14 @@ def equal_noise(
         bench=bench,
         target=wanted,
         curve_uncertainty=0.0 if np.isnan(u_curve) else u_curve,
+        fans=_fans(fans, case.models),
     )
-    attributes = {"level": number, "level_units": case.noise_units, "curve_uncertainty": u_curve}
+    attributes = {
+        "level": number,
+        "level_units": case.noise_units,
+        "fans": json.dumps(dict(request.fans)),
+        "curve_uncertainty": u_curve,
+    }
     return _estimate(case, request, layouts, draws, rng, attributes, told)
 
 
@@ -250,6 +261,18 @@ def equal_speed(
     )
     attributes: dict[str, Any] = {"speed": number, "speed_units": "rpm"}
     return _estimate(case, request, case.layouts(omit_shared=False), draws, rng, attributes, 0)
+
+
+def _fans(fans: Mapping[str, int] | None, models: Sequence[str]) -> dict[str, int]:
+    counts = dict(fans or {})
+    for model, count in counts.items():
+        if model not in models:
+            msg = f"`fans` names the model {model!r}; the readings hold {', '.join(models)}."
+            raise FanstatsError(msg)
+        if not _whole(count) or count < 1:
+            msg = f"`fans` must give a whole number of at least 1; got {count!r} for {model!r}."
+            raise FanstatsError(msg)
+    return {str(model): int(count) for model, count in counts.items() if count != 1}
 
 
 def _level_free(case: _Case, background: Background) -> NoiseTarget:
@@ -465,9 +488,12 @@ def _speeds(layout: ModelLayout, points: dict[str, Points]) -> Points | None:
     )
 
 
+def _whole(number: object) -> bool:
+    return isinstance(number, (int, np.integer)) and not isinstance(number, bool)
+
+
 def _check_draws(draws: object) -> None:
-    whole = isinstance(draws, (int, np.integer)) and not isinstance(draws, bool)
-    if not whole or int(str(draws)) < _FEWEST_DRAWS:
+    if not _whole(draws) or int(str(draws)) < _FEWEST_DRAWS:
         msg = f"`draws` must be a whole number of at least {_FEWEST_DRAWS}; got {draws!r}."
         raise FanstatsError(msg)
 
@@ -654,6 +680,7 @@ def _dataset(
         "draws": next(iter(tables.values())).draws.shape[-1],
         "spread": json.dumps(spread_record(case.bench)),
         "assumptions": json.dumps(assumptions(request, layouts, case.sittings, told)),
+        "left_out": json.dumps(left_out(request, layouts)),
         "measured": json.dumps(measured(request, layouts, case.sittings, told)),
         "not_considered": json.dumps(not_considered(request, outputs, told)),
         "pooled": json.dumps(

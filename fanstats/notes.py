@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from fanstats.sittings import Sitting
     from fanstats.sources import Bench, Source
 
-__all__ = ["assumptions", "measured", "not_considered", "spread_record"]
+__all__ = ["assumptions", "left_out", "measured", "not_considered", "spread_record"]
 
 _SPREADS = {
     "noise": "noise at a given speed",
@@ -64,7 +64,7 @@ def _is_measured(spread: Source) -> bool:
 
 
 def _spread_sentence(kind: str, spread: Source) -> str:
-    units = _SPREAD_UNITS[kind]
+    units = _SPREAD_UNITS[kind] if spread.units is None else ""
     return f"sample luck in {_SPREADS[kind]}: {spread.stated}{f' {units}' if units else ''}"
 
 
@@ -94,12 +94,31 @@ def assumptions(
     told = [*_spread_assumptions(request.bench), *_room_assumptions(request, sittings)]
     if not any(sitting.session for sitting in sittings):
         told.append("no session recorded: each sitting counts as a session of its own")
+    told += _fans_assumptions(request)
     told.append("a resonance narrower than the steps is not covered by any interval")
     if curve["curves"] < 0:
         told.append(f"choice of curve: {100 * curve['u']:.2g} % of speed, taken from earlier")
     over_drive = [lay.model for lay in layouts if lay.abscissa in ("drive_voltage", "drive_duty")]
     if over_drive:
         told.append(f"no speed readings, read off over drive: {', '.join(over_drive)}")
+    return told
+
+
+def left_out(request: Request, layouts: Sequence[ModelLayout]) -> list[str]:
+    """List steps that carry no curve, and curves that meet the target more than once.
+
+    Parameters
+    ----------
+    request : Request
+        What was asked.
+    layouts : sequence of ModelLayout
+        Every model.
+
+    Returns
+    -------
+    list of str
+    """
+    told: list[str] = []
     for layout in layouts:
         told += layout.dropped
         told += crossing_notes(request, layout)
@@ -112,6 +131,19 @@ def _spread_assumptions(bench: Bench) -> list[str]:
         spread = bench.spread.of(kind)
         if spread is not None and not _is_measured(spread):
             told.append(f"{_spread_sentence(kind, spread)} (stated, not measured)")
+    return told
+
+
+def _fans_assumptions(request: Request) -> list[str]:
+    if not request.fans:
+        return []
+    listed = ", ".join(f"{count} of {model}" for model, count in request.fans.items())
+    told = [
+        f"{listed} together make the level, each in its own opening and on one drive: their "
+        "airflow is the sum, which does not hold for fans in series or sharing an opening"
+    ]
+    if request.spread("speed") is None:
+        told.append("sample luck in speed between fans that run together is not in these ranges")
     return told
 
 

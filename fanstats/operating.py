@@ -7,13 +7,20 @@ tested unit, model, next unit, in that order, as far as the stated spread allows
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
 from fanstats._typing import BoolArray, FloatArray
-from fanstats.curves import Solved, airflow_at, continued_linear, monotone_values, rising
+from fanstats.curves import (
+    Solved,
+    airflow_at,
+    continued_linear,
+    fit_power_law,
+    monotone_values,
+    rising,
+)
 from fanstats.knots import Knots, abscissa_draws, abscissa_values, choose_knots, merged
 from fanstats.level_curve import (
     LevelCurve,
@@ -23,11 +30,11 @@ from fanstats.level_curve import (
     remove_room,
     solve_level,
 )
-from fanstats.levels.kernels import add_levels
+from fanstats.levels.kernels import add_levels, energy_level
 from fanstats.perturbation import reading_errors, spread_draws
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from fanstats.draws import Draws
     from fanstats.layout import ModelLayout, QuantityCurve, UnitLayout
@@ -59,6 +66,8 @@ class Request:
         Which drive, for equal drive.
     curve_uncertainty : float
         Relative standard uncertainty of a speed from the choice of curve.
+    fans : mapping of str to int
+        How many fans of a model run together; 1 where it is not named.
     """
 
     kind: str
@@ -67,6 +76,7 @@ class Request:
     at: float = np.nan
     drive: Literal["drive_voltage", "drive_duty"] = "drive_voltage"
     curve_uncertainty: float = 0.0
+    fans: Mapping[str, int] = field(default_factory=dict)
 
     def spread(self, kind: SpreadKind) -> Source | None:
         """Give the stated spread of one kind, None where unknown."""
@@ -90,28 +100,30 @@ class Points(NamedTuple):
 
 
 class Luck:
-    """Luck of one unit and of the next one, drawn when first asked for.
+    """Luck of one unit, and of the fans somebody buys next, drawn when first asked for.
 
     Parameters
     ----------
     draws : Draws
         Where draws come from.
-    bench : Bench
-        Holds the stated spread.
+    request : Request
+        Holds the stated spread, and how many fans of the model run together.
     model, unit : str
         Whose luck.
     """
 
-    def __init__(self, draws: Draws, bench: Bench, model: str, unit: str) -> None:
-        self._draws, self._bench, self._model, self._unit = draws, bench, model, unit
+    def __init__(self, draws: Draws, request: Request, model: str, unit: str) -> None:
+        self._draws, self._bench, self._model, self._unit = draws, request.bench, model, unit
+        self.fans = request.fans.get(model, 1)
 
     def own(self, kind: SpreadKind) -> FloatArray:
         """Draw how the tested unit differs from its model, shape (draw,)."""
         return self._draw(kind, ("unit", self._model, self._unit))
 
-    def new(self, kind: SpreadKind) -> FloatArray:
-        """Draw how the next unit differs from its model, shape (draw,)."""
-        return self._draw(kind, ("next unit", self._model))
+    def new(self, kind: SpreadKind, fan: int = 1) -> FloatArray:
+        """Draw how one of the fans bought next differs from its model, shape (draw,)."""
+        more = () if fan == 1 else (str(fan),)
+        return self._draw(kind, ("next unit", self._model, *more))
 
     def _draw(self, kind: SpreadKind, label: tuple[str, ...]) -> FloatArray:
         spread = self._bench.spread.of(kind)
@@ -158,6 +170,62 @@ class Luck:
         new = np.maximum(1.0 + self.new(kind), 0.05)
         return np.stack(np.broadcast_arrays(np.ones(1), 1.0 / own, new / own))
 
+    def louder_together(self, scopes: int, slope: FloatArray) -> FloatArray:
+        """Give how much louder each scope's fans together are than the tested unit alone.
+
+        The fans bought next run on one drive: one that spins faster is louder by the slope.
+
+        Parameters
+        ----------
+        scopes : int
+            1 or 3.
+        slope : ndarray, shape (draw,)
+            dB a unit of ln speed; 0 where the curve runs over drive.
+
+        Returns
+        -------
+        ndarray, shape (scope, draw) or (1, 1)
+            dB.
+        """
+        equal = 10.0 * np.log10(np.array([float(self.fans)]))
+        if scopes == 1:
+            return equal[:, None]
+        own = self.own("noise")
+        members = [
+            self.new("noise", fan) + slope * np.log1p(self.new("speed", fan))
+            if self.fans > 1
+            else self.new("noise", fan)
+            for fan in range(1, self.fans + 1)
+        ]
+        together = energy_level(np.stack(np.broadcast_arrays(*members)), axis=0, mean=False)
+        return np.stack(np.broadcast_arrays(equal, equal - own, together - own))
+
+    def airflow_together(self, scopes: int, over_speed: bool) -> FloatArray:
+        """Give the factor that turns the tested unit's airflow into that of each scope's fans.
+
+        Parameters
+        ----------
+        scopes : int
+            1 or 3.
+        over_speed : bool
+            Whether fans on one drive differ in speed here.
+
+        Returns
+        -------
+        ndarray, shape (scope, draw) or (1, 1)
+        """
+        if self.fans == 1:
+            return self.factor("airflow", scopes)
+        count = np.array([float(self.fans)])
+        if scopes == 1:
+            return count[:, None]
+        own = np.maximum(1.0 + self.own("airflow"), 0.05)
+        total: FloatArray = np.zeros(1)
+        for fan in range(1, self.fans + 1):
+            faster = self.new("speed", fan) if over_speed else np.zeros(1)
+            total = total + np.maximum(1.0 + self.new("airflow", fan), 0.05) * (1.0 + faster)
+        return np.stack(np.broadcast_arrays(count, count / own, total / own))
+
 
 def scopes_for(request: Request, kinds: Sequence[SpreadKind]) -> int:
     """Say how many scopes can be given: 3 where every spread needed is stated, else 1."""
@@ -201,19 +269,27 @@ def noise_points(
     -------
     Points
     """
-    luck = Luck(draws, request.bench, layout.model, unit.unit)
-    if luck_offset is not None:
-        shift = luck_offset[:, None]
-    else:
-        shift = -luck.shift("noise", scopes_for(request, ["noise"]))
+    luck = Luck(draws, request, layout.model, unit.unit)
+    scopes = scopes_for(request, ["noise"])
     parts = []
     for curve in unit.noise:
         knots = level_knots(draws, request.bench, curve)
+        if luck_offset is not None:
+            shift = luck_offset[:, None] - 10.0 * np.log10(luck.fans)
+        else:
+            shift = -luck.louder_together(scopes, _slope(curve, knots, luck.fans))
         wanted, floored = _wanted_level(draws, request, curve, knots, shift)
         solved = solve_level(curve, knots, wanted)
         at = solved.at * _curve_factor(draws, request, curve)
         parts.append(Points(at, solved.below | floored, solved.above))
     return _mean_points(parts)
+
+
+def _slope(curve: LevelCurve, knots: LevelKnots, fans: int) -> FloatArray:
+    """Give the slope over ln speed that tells fans on one drive apart; it matters from two on."""
+    if fans == 1 or not curve.over_speed:
+        return np.zeros(1)
+    return fit_power_law(np.log(knots.x), knots.level)[1]
 
 
 def _wanted_level(
@@ -284,7 +360,7 @@ def drive_points(
     if layout.abscissa != "speed":
         at = np.full((1, draws.size), request.at)
         return _drive_itself(request, unit, at)
-    luck = Luck(draws, request.bench, layout.model, unit.unit)
+    luck = Luck(draws, request, layout.model, unit.unit)
     parts = []
     for sitting in unit.sittings:
         knots = _drive_knots(request, sitting)
@@ -542,13 +618,13 @@ def _unit_value(
             for curve in unit.quantities[channel]
         ]
     )
+    luck = Luck(draws, request, layout.model, unit.unit)
     if not undo_luck:
-        return value
+        return Points(value.at * luck.fans, value.below, value.above)
     scopes = scopes_for(request, spreads_needed(request, channel[0]))
-    luck = Luck(draws, request.bench, layout.model, unit.unit)
     at = _first_scopes(value.at, scopes)
     if channel[0] == "airflow":
-        at = at * luck.factor("airflow", scopes)
+        at = at * luck.airflow_together(scopes, layout.abscissa == "speed")
     else:
         at = at + luck.shift("temperature", scopes)
     return Points(at, _sides(value.below, scopes, at.shape), _sides(value.above, scopes, at.shape))
@@ -590,7 +666,7 @@ def noise_values(
         here = points.get(unit.unit)
         if here is None or unit.noise_problem:
             continue
-        luck = Luck(draws, request.bench, layout.model, unit.unit)
+        luck = Luck(draws, request, layout.model, unit.unit)
         parts = []
         for curve in unit.noise:
             knots = level_knots(draws, request.bench, curve)

@@ -164,6 +164,8 @@ def quantity_reason(
     name = channel[0].replace("_", " ")
     if not curves:
         return f"no {name} readings{where}"
+    if channel[0] == "temperature_rise" and request.fans.get(layout.model, 1) > 1:
+        return "several fans together: the rise was read with one"
     if channel[0] == "temperature_rise" and all(curve.knots.count == 0 for curve in curves):
         return "no ambient temperature beside the temperature: the rise is missing"
     value = read_off(Unperturbed(), request, layout, points, channel)

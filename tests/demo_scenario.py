@@ -22,13 +22,13 @@ MODELS = {
     "Pellwick 80 Mild": (2450, 38.6, 52.0, 3.05, 1, "first evening"),
     "Ombrel Sill": (2700, 39.9, 50.0, 3.24, 3, "first evening"),
     "Tamberly Drift 8": (3100, 43.2, 54.0, 3.69, 1, "first evening"),
-    "Varnost Lull": (2200, 35.4, 51.0, 2.70, 2, "first evening"),
+    "Varnost Lull": (2200, 35.8, 51.0, 3.02, 2, "first evening"),
     "Quenhurst 24P": (3500, 46.5, 55.0, 4.10, 1, "first evening"),
-    "Sorrelby N1": (2900, 41.8, 49.0, 3.37, 1, "second evening"),
+    "Sorrelby N1": (2900, 41.8, 49.0, 3.09, 1, "second evening"),
     "Fennimoor Gust": (4600, 56.0, 50.0, 5.20, 1, "second evening"),
     "Hadderly Eighty": (2600, 40.2, 53.0, 3.16, 1, "second evening"),
-    "Ostwick Mono": (1900, 33.9, 50.0, 2.38, 1, "second evening"),
-    "Wexcombe Pale": (2750, 41.2, 50.0, 3.22, 1, "second evening"),
+    "Ostwick Mono": (2000, 34.6, 50.0, 2.22, 1, "second evening"),
+    "Wexcombe Pale": (2750, 41.2, 50.0, 3.02, 1, "second evening"),
 }
 DIFFERS = {"insect screen": 0.02, "dust pad": 0.05, "slotted door": 0.04}
 

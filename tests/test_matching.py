@@ -613,3 +613,60 @@ def test_estimates_survive_a_file(tmp_path):
 
     xr.testing.assert_identical(estimates, again)
     assert isinstance(pd.DataFrame(again["airflow_value"].to_dataframe()), pd.DataFrame)
+
+
+def test_two_quieter_fans_against_one_at_the_same_total_noise():
+    """Two equal fans may each be 10 lg 2 quieter: a factor 2 ** (1 - 10 / slope) of airflow."""
+    table = readings(power_law_rows("A", room=15.0), power_law_rows("B", room=15.0))
+    bench = spread(noise=0, airflow=0, speed=0)
+
+    estimates = fs.equal_noise(table, 33.0, bench=bench, rng=27, draws=100, fans={"A": 2})
+
+    value = estimates["airflow_value"].sel(scope="model", obstruction="none")
+    ratio = float(value.sel(model="A") / value.sel(model="B"))
+    assert ratio == pytest.approx(2 * 2 ** (-10 / 50.0), rel=1e-9)
+    assert any("does not hold for fans in series" in n
+               for n in json.loads(estimates.attrs["assumptions"]))  # fmt: skip
+
+
+def test_luck_averages_out_over_fans_bought_together():
+    """The luck of n new fans shrinks with the root of n; that of the tested unit stays."""
+    table = readings(power_law_rows("A", room=0.0, speeds=(300, 450, 600, 900, 1300, 1700)))
+    bench = spread(noise=fs.standard(0.5), airflow=fs.standard("2 %"), speed=0)
+
+    estimates = fs.equal_noise(table, 36.0, bench=bench, rng=28, draws=20_000, fans={"A": 4})
+
+    one = np.hypot(0.5 * LN10 / 50.0, 0.02)
+    log = np.log(estimates["airflow"].sel(model="A", obstruction="none"))
+    new = log.sel(scope="next unit") - log.sel(scope="model")
+    assert float(log.sel(scope="model").std("draw")) == pytest.approx(one, rel=0.03)
+    assert float(new.std("draw")) == pytest.approx(one / 2, rel=0.03)
+
+
+def test_fans_on_one_drive_are_simulated_one_by_one():
+    """Three fans with speed, noise and airflow luck on one supply, against a plain simulation."""
+    table = readings(power_law_rows("A", room=0.0, speeds=(300, 450, 600, 900, 1300, 1700)))
+    bench = spread(noise=fs.standard(0.6), airflow=fs.standard("2 %"), speed=fs.standard("5 %"))
+
+    estimates = fs.equal_noise(table, 36.0, bench=bench, rng=29, draws=40_000, fans={"A": 3})
+
+    rng = np.random.default_rng(0)
+    own_e, own_f = rng.normal(0, 0.6, 40_000), rng.normal(0, 0.02, 40_000)
+    e, f, s = (rng.normal(0, u, (3, 40_000)) for u in (0.6, 0.02, 0.05))
+    # Typical level is 33 - own_e at 900 rpm; find the common typical speed by closed form.
+    each = 33.0 - own_e + 50 * np.log10(1 + s) + e
+    speed = 900 * 10 ** ((36.0 - 10 * np.log10((10 ** (each / 10)).sum(axis=0))) / 50)
+    flow = (450 / (1 + own_f) * speed / 900 * (1 + s) * (1 + f)).sum(axis=0)
+    found = airflow(estimates, "next unit")
+    assert found.mean() == pytest.approx(flow.mean(), abs=5 * flow.std() / np.sqrt(40_000))
+    assert found.std() == pytest.approx(flow.std(), rel=6 / np.sqrt(2 * 40_000))
+
+
+@pytest.mark.parametrize(
+    ("fans", "message"),
+    [({"Z": 2}, "`fans` names the model 'Z'"), ({"A": 0}, "whole number of at least 1")],
+)
+def test_fans_must_be_counted_in_whole_fans_of_known_models(fans, message):
+    """A wrong count or name is refused."""
+    with pytest.raises(fs.FanstatsError, match=message):
+        fs.equal_noise(readings(power_law_rows()), 36.0, bench=fs.Bench(), fans=fans)
