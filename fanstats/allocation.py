@@ -226,6 +226,9 @@ class Standing:
         Price of a pack.
     pack : int
         Units in a pack.
+    prior_variance : float
+        Variance of the models' true values about their common centre, where `value` has been
+        drawn towards it accordingly; infinite for a flat view.
     """
 
     model: str
@@ -235,12 +238,15 @@ class Standing:
     floor_variance: float
     price: float
     pack: int = 1
+    prior_variance: float = math.inf
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "value", number("value", self.value))
         object.__setattr__(self, "tested", count("tested", self.tested))
         object.__setattr__(self, "pack", count("pack", self.pack))
         object.__setattr__(self, "price", number("price", self.price, above=0))
+        prior = number("prior_variance", self.prior_variance, at_least=0, infinite=True)
+        object.__setattr__(self, "prior_variance", prior)
         for name in ("unit_variance", "floor_variance"):
             object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
 
@@ -256,7 +262,10 @@ class Standing:
         -------
         float
         """
-        return self.unit_variance / units + self.floor_variance
+        own = self.unit_variance / units + self.floor_variance
+        if math.isinf(self.prior_variance):
+            return own
+        return own * self.prior_variance / (own + self.prior_variance) if own > 0 else 0.0
 
 
 def buy_list(

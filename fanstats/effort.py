@@ -36,8 +36,8 @@ class Scatter:
 
     Parameters
     ----------
-    unit : float
-        From unit to unit of a model.
+    unit : float or tuple of float
+        From unit to unit of a model; two numbers where the models differ.
     unit_dof : float
         Degrees of freedom behind `unit` from other models; infinite where it is known, 0 where
         the units of this plan alone will tell.
@@ -47,7 +47,7 @@ class Scatter:
         New with each model only: nothing in a plan reduces it.
     """
 
-    unit: float
+    unit: float | tuple[float, float]
     unit_dof: float
     sitting: float = 0.0
     reading: float = 0.0
@@ -55,13 +55,23 @@ class Scatter:
     model: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("unit", "sitting", "reading", "session", "model"):
+        for name in ("sitting", "reading", "session", "model"):
             object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
+        for deviation in self.units:
+            number("unit", deviation, at_least=0)
         dof = number("unit_dof", self.unit_dof, at_least=0, infinite=True)
         object.__setattr__(self, "unit_dof", dof)
-        if self.unit == self.sitting == self.reading == self.session == 0:
+        if max(*self.units, self.sitting, self.reading, self.session) == 0:
             msg = "`unit`, `sitting`, `reading` and `session` must not all be 0; got 0 for each."
             raise FanstatsError(msg)
+
+    @property
+    def units(self) -> tuple[float, float]:
+        """Spread of the first and of the second model."""
+        if isinstance(self.unit, tuple):
+            first, second = self.unit
+            return first, second
+        return self.unit, self.unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,12 +178,12 @@ def variance_parts(
     sittings, repeats = design.sittings, design.repeats
     by_unit: FloatArray | float = 0.0
     session_weights = []
-    for n, old in zip(design[:2], effort.tested, strict=True):
+    for n, old, spread in zip(design[:2], effort.tested, scatter.units, strict=True):
         units = np.asarray(n, dtype=np.float64)
         share = old / units  # weight of the units tested already
         reading_old = (1 / effort.tested_repeats + (sittings - 1) / repeats) / sittings**2
         reading = share * reading_old + (1 - share) / (sittings * repeats)
-        one_unit = scatter.unit**2 + scatter.sitting**2 / sittings + scatter.reading**2 * reading
+        one_unit = spread**2 + scatter.sitting**2 / sittings + scatter.reading**2 * reading
         by_unit = by_unit + one_unit / units
         # Weights of the past session, of a round that holds the old units too, of the last round.
         session_weights.append((share / sittings, 1 / sittings + 0 * share, (1 - share) / sittings))

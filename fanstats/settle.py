@@ -412,7 +412,8 @@ def _repeats_only(aim: _Aim) -> tuple[float, float]:
     if 0 in aim.effort.tested:
         return math.nan, math.nan
     first, second = aim.effort.tested
-    by_unit = aim.scatter.unit**2 * (1 / first + 1 / second)
+    spreads = aim.scatter.units
+    by_unit = spreads[0] ** 2 / first + spreads[1] ** 2 / second
     return aim.outlook(by_unit, 2 * aim.scatter.model**2, first + second)
 
 
@@ -434,8 +435,9 @@ def _continuing(aim: _Aim, now: Design, design: Design, measured: float | None) 
 def _assumed(aim: _Aim) -> str:
     scatter = aim.scatter
     origin = "known" if math.isinf(scatter.unit_dof) else "estimated"
+    spreads = dict.fromkeys(f"{spread:.3g}" for spread in scatter.units)
     notes = [
-        f"spread from sample to sample {scatter.unit:g} ({origin})",
+        f"spread from sample to sample {' and '.join(spreads)} ({origin})",
         f"false claims {aim.alpha:g}",
         "both models in every session" if aim.effort.together else "sessions of one model only",
     ]
