@@ -11,7 +11,7 @@ import numpy as np
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray
-from fanstats.verdict_words import comparison_rows, comparison_sentence
+from fanstats.verdict_words import comparison_caption, comparison_rows, comparison_sentence
 
 __all__ = ["Chosen", "Comparison", "Gap", "Odds", "SpreadNeeded", "Verdict"]
 
@@ -219,6 +219,15 @@ class Comparison:
         str
         """
         return comparison_sentence(self)
+
+    def caption(self) -> str:
+        """Say it in fewer words, still with the odds, the samples and the luck assumed.
+
+        Returns
+        -------
+        str
+        """
+        return comparison_caption(self)
 
     def __repr__(self) -> str:
         """Show the verdict with the numbers behind it."""

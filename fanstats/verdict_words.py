@@ -17,7 +17,7 @@ from fanstats.wording import (
 if TYPE_CHECKING:
     from fanstats.verdict import Comparison, Gap, Odds
 
-__all__ = ["comparison_rows", "comparison_sentence"]
+__all__ = ["comparison_caption", "comparison_rows", "comparison_sentence"]
 
 
 def comparison_sentence(result: Comparison) -> str:
@@ -41,6 +41,32 @@ def comparison_sentence(result: Comparison) -> str:
         _carried("Assumed", result.assumptions),
         _carried("Not considered", result.not_considered),
         _carried("Note", result.notes),
+    ]
+    return " ".join(part for part in parts if part)
+
+
+def comparison_caption(result: Comparison) -> str:
+    """Say the same in fewer words: what a reader needs under a picture, and nothing less.
+
+    Parameters
+    ----------
+    result : Comparison
+
+    Returns
+    -------
+    str
+    """
+    luck = tuple(
+        text
+        for text in result.assumptions
+        if text.startswith("sample luck") and not text.startswith("sample luck in speed")
+    )
+    parts = [
+        _headline(result),
+        _odds(result),
+        _explained(result),
+        _tested(result),
+        _carried("Assumed, among others", luck),
     ]
     return " ".join(part for part in parts if part)
 

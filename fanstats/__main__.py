@@ -1,0 +1,120 @@
+"""The whole job from a terminal: ``python -m fanstats [READINGS] --bench BENCH --noise LEVEL``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import fanstats as fs
+from fanstats.cautions import ABOUT_BENCH, ABOUT_RESULTS
+from fanstats.errors import FanstatsError, FanstatsWarning
+from fanstats.printed import ranked_cases, ranking_text, standing_text
+from fanstats.quantities import units_label
+from fanstats.report import write_charts, write_tables
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import xarray as xr
+
+_DEMO = "Invented demo data: makers, models and readings are made up."
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m fanstats",
+        description="Compare cooling fans at equal noise, with the luck of the sample counted in.",
+        epilog=" ".join(ABOUT_RESULTS),
+    )
+    parser.add_argument(
+        "readings",
+        nargs="?",
+        metavar="READINGS",
+        help="table of readings, .csv or .xlsx; without it the invented demo",
+    )
+    parser.add_argument("--bench", metavar="BENCH", help="bench file, .toml")
+    parser.add_argument("--noise", type=float, metavar="LEVEL", help="noise level to read off at")
+    parser.add_argument(
+        "--out",
+        default="fanstats-out",
+        metavar="DIR",
+        help="folder for tables and charts (default: fanstats-out)",
+    )
+    parser.add_argument(
+        "--seed",
+        type=int,
+        metavar="N",
+        help="root of all draws; without it a fresh one is drawn and printed",
+    )
+    parser.add_argument("--draws", type=int, default=10_000, metavar="N", help="draws (10000)")
+    return parser
+
+
+def _inputs(options: argparse.Namespace) -> tuple[xr.Dataset, fs.Bench, float]:
+    if options.readings is None:
+        if options.bench is not None:
+            msg = "--bench goes with a table of readings; without one the demo runs on its own."
+            raise FanstatsError(msg)
+        level = fs.demo.NOISE_LEVEL if options.noise is None else options.noise
+        return fs.demo.readings(), fs.demo.bench(), level
+    if options.bench is None:
+        msg = (
+            "--bench BENCH is missing: a bench file says what the instruments are good for; "
+            "nothing is assumed for it. The README shows one."
+        )
+        raise FanstatsError(msg)
+    if options.noise is None:
+        msg = "--noise LEVEL is missing: the level to read every model off at, such as 36."
+        raise FanstatsError(msg)
+    bench = fs.read_bench(options.bench)
+    return fs.read_readings(options.readings, columns=bench.columns or None), bench, options.noise
+
+
+def _run(options: argparse.Namespace) -> None:
+    readings, bench, level = _inputs(options)
+    estimates = fs.equal_noise(readings, level, bench=bench, draws=options.draws, rng=options.seed)
+    units = units_label(str(estimates.attrs["level_units"]))
+    if options.readings is None:
+        print(_DEMO)
+    print(fs.load_report(readings))
+    print(f"Equal noise, {level:g} {units}; {options.draws} draws, "
+          f"root {estimates['root'].item()} (--seed draws them again)\n")  # fmt: skip
+    for name, obstruction in ranked_cases(estimates):
+        print(ranking_text(estimates, name, obstruction), end="\n\n")
+    print(standing_text(estimates), end="\n\n")
+    written = write_tables(estimates, options.out)
+    written += write_charts(estimates, readings, bench, options.out)
+    print(f"Written to {Path(options.out)}: {', '.join(path.name for path in written)}")
+    for caution in (*ABOUT_RESULTS, *ABOUT_BENCH):
+        print(f"Caution: {caution}")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the job.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Command line; that of the process by default.
+
+    Returns
+    -------
+    int
+        0, or 2 where the input was at fault; the one line says how.
+    """
+    options = _parser().parse_args(arguments)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", FanstatsWarning)  # the load report says it all
+            _run(options)
+    except FanstatsError as error:
+        print(f"fanstats: {error}", file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

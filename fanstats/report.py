@@ -1,0 +1,153 @@
+"""Files of a whole job: tables that open in a spreadsheet, and charts."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from fanstats.errors import FanstatsError
+from fanstats.printed import best_scope, ranked_cases
+from fanstats.rank import rank
+from fanstats.summaries import summary
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import xarray as xr
+
+__all__ = ["file_name", "write_aside", "write_tables"]
+
+_UNSAFE = re.compile(r"[^A-Za-z0-9]+")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def file_name(*parts: str | None) -> str:
+    """Make a file name of labels: no separators, nothing that a shell or a system would read.
+
+    Parameters
+    ----------
+    *parts : str or None
+        Labels; None is skipped.
+
+    Returns
+    -------
+    str
+        Without an ending.
+
+    Examples
+    --------
+    >>> file_name("airflow", "../wire mesh")
+    'airflow-wire-mesh'
+    """
+    cleaned = [_UNSAFE.sub("-", part).strip("-").lower() for part in parts if part is not None]
+    return "-".join(part for part in cleaned if part) or "unnamed"
+
+
+def write_aside(path: Path, write: Callable[[Path], Any]) -> Path:
+    """Write a file under another name and move it into place once it is whole.
+
+    Parameters
+    ----------
+    path : Path
+        Where it is to stand.
+    write : callable
+        Writes to the path given to it.
+
+    Returns
+    -------
+    Path
+        `path`.
+    """
+    handle, name = tempfile.mkstemp(suffix=path.suffix, dir=path.parent)
+    os.close(handle)
+    aside = Path(name)
+    try:
+        write(aside)
+        aside.chmod(0o644)
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)
+    return path
+
+
+def safe_for_spreadsheets(table: pd.DataFrame) -> pd.DataFrame:
+    """Keep text that begins like a formula from being run: a quote is put before it.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Any table.
+
+    Returns
+    -------
+    DataFrame
+        A copy.
+    """
+
+    def guarded(cell: object) -> object:
+        return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+
+    return table.map(guarded)
+
+
+def _folder(out: str | Path) -> Path:
+    folder = Path(out)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"`out` must be a folder that can be written; {folder} cannot: {error.strerror}."
+        raise FanstatsError(msg) from error
+    return folder
+
+
+def write_tables(
+    estimates: xr.Dataset, out: str | Path, *, probability: float = 0.95
+) -> list[Path]:
+    """Write the summary, the rankings and the pair chances as CSV, the estimates as netCDF.
+
+    Parameters
+    ----------
+    estimates : xarray.Dataset
+        From `equal_noise` and its sisters.
+    out : str or Path
+        Folder; made where it does not exist.
+    probability : float
+        Coverage probability of the ranges.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    FanstatsError
+        If the folder cannot be written.
+    """
+    folder = _folder(out)
+    tables: dict[str, pd.DataFrame] = {"summary": summary(estimates, probability=probability)}
+    for name, obstruction in ranked_cases(estimates):
+        ranking = rank(
+            estimates,
+            quantity=name,
+            obstruction=obstruction,
+            scope=best_scope(estimates, name),  # type: ignore[arg-type]
+            probability=probability,
+        )
+        tables[file_name("ranking", name, obstruction)] = ranking.table
+        chances = pd.DataFrame(
+            ranking.pair_chances.to_numpy(), columns=list(ranking.pair_chances["model"].to_numpy())
+        )
+        chances.insert(0, "chance that the row is ahead of", list(chances.columns))
+        tables[file_name("pair-chances", name, obstruction)] = chances
+    return [_write_csv(folder / f"{stem}.csv", table) for stem, table in tables.items()]
+
+
+def _write_csv(path: Path, table: pd.DataFrame) -> Path:
+    safe = safe_for_spreadsheets(table)
+    return write_aside(path, lambda aside: safe.to_csv(aside, index=False))
