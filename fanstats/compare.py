@@ -24,7 +24,7 @@ from fanstats.order import (
 )
 from fanstats.selection import Best, Selection, select
 from fanstats.verdict import AgainstMargin, Chosen, Comparison, Gap, Odds, SpreadNeeded, Verdict
-from fanstats.wording import where
+from fanstats.wording import listed, where
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -173,10 +173,11 @@ def _blank(
     if tested is not None:
         values = np.where(np.isfinite(values), values, picked.values[tested, [first, second]])
     notes = [] if picked.root is not None else ["no root seed: shared draws could not be verified"]
-    for model in dict.fromkeys((first, second)):
-        reason = picked.reason(place, model)
-        if reason:
-            notes.append(f"{picked.models[model]}: {reason}")
+    reasons = {model: picked.reason(place, model) for model in (first, second)}
+    for reason in dict.fromkeys(filter(None, reasons.values())):
+        names = [picked.models[model] for model, found in reasons.items() if found == reason]
+        notes.append(f"{listed(names)}: {reason}")
+    for model in reasons:
         notes.extend(_beyond(picked, place, model, probability))
     return Comparison(
         first=picked.models[first],

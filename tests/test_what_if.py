@@ -47,6 +47,18 @@ def test_the_verdict_turns_at_the_spread_that_explains_the_gap():
     )
 
 
+def test_luck_in_airflow_alone_has_its_closed_form():
+    """With 5 % airflow luck and none in noise the odds are those of normals, within 0.005."""
+    estimates = make_estimates({"A": 460.0, "B": 400.0}, noise_spread=None, draws=100_000)
+    row = what_if(estimates, "A", "B", noise=0.0, airflow=0.05).iloc[0]
+
+    gap, own = math.log(460 / 400), 2 * 0.01**2
+    typical = stats.norm.cdf(gap / math.sqrt(own + 2 * 0.05**2))
+    bought = stats.norm.cdf(gap / math.sqrt(own + 4 * 0.05**2))
+    assert row["odds_typical"] == pytest.approx(typical, abs=0.005)
+    assert row["odds_bought"] == pytest.approx(bought, abs=0.005)
+
+
 def test_several_tested_samples_stand_more_luck():
     """The mean of four samples turns only at twice the luck of one."""
     one = make_estimates({"A": 460.0, "B": 400.0}, noise_spread=None, own=1e-6)
