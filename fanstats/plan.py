@@ -35,7 +35,7 @@ Offer = float | Mapping[str, Any]
 _FEWEST_FOR_EFFECTS: Final = 5
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class UnitsPlan:
     """Samples of two models that settle a gap, and what they cannot settle.
 
@@ -145,7 +145,7 @@ class UnitsPlan:
         return frame
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NextUnits:
     """What to buy within a budget to find the best model.
 
@@ -203,7 +203,7 @@ class NextUnits:
 # --- what estimates say about scatter --------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Parts:
     """Variances of some models on the scale they are judged on, one entry a model."""
 

@@ -199,7 +199,7 @@ def _t_above(c: FloatArray, dof: FloatArray, shift: FloatArray) -> FloatArray:
     known = np.isinf(dof)
     usual = np.where(known, 1.0, dof)
     # scipy loses the tails below 1e-16, some as NaN: there the chance is 0 or 1 to all digits.
-    noncentral = stats.nct.sf(c, usual, np.clip(shift, -1e4, 1e4))
+    noncentral = stats.nct.sf(c, usual, shift)
     noncentral = np.where(np.isnan(noncentral), (shift > c).astype(np.float64), noncentral)
     return np.asarray(np.where(known, stats.norm.sf(c - shift), noncentral))
 

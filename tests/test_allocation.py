@@ -23,10 +23,10 @@ def standing(name: str, value: float, **other: float) -> Standing:
 
 def test_shares_follow_the_published_rule() -> None:
     """Chen, Lin, Yucesan and Chick (2000): ratios (s_i / d_i)^2, the best one by the root sum."""
-    sd = np.array([1.0, 0.5, 2.0])
+    sd = np.array([0.7, 0.5, 2.0])
     shares = share_units([10.0, 12.0, 13.0], sd, best="low")
     second, third = (0.5 / 2) ** 2, (2.0 / 3) ** 2
-    first = 1.0 * math.sqrt(second**2 / 0.25 + third**2 / 4.0)
+    first = 0.7 * math.sqrt(second**2 / 0.25 + third**2 / 4.0)
 
     assert shares / shares[0] == pytest.approx(np.array([first, second, third]) / first)
     assert shares.sum() == pytest.approx(1.0)
@@ -131,14 +131,19 @@ def test_the_list_comes_close_to_the_best_of_all_purchases() -> None:
 
 def test_packs_prices_and_floors_count() -> None:
     """A cheap pack is bought before a dear one, and what only the floor blurs is not bought."""
-    cheap = [standing("A", 30.0, price=50.0), standing("B", 30.2, price=15.0, pack=3)]
-    first = buy_list(cheap, budget=60.0, best="low", rng=np.random.default_rng(4)).iloc[1]
+    dear_pack = [standing("A", 30.0, price=90.0, pack=3), standing("B", 30.2, price=15.0)]
+    cheap_pack = [standing("A", 30.0, price=15.0), standing("B", 30.2, price=18.0, pack=3)]
+    first, second = (
+        buy_list(models, budget=100.0, best="low", rng=np.random.default_rng(4)).iloc[1]
+        for models in (dear_pack, cheap_pack)
+    )
     blurred = [
         standing(name, value, unit_variance=0.0, floor_variance=0.5)
         for name, value in (("A", 30.0), ("B", 30.2))
     ]
 
-    assert (first["model"], first["units"], first["spent"]) == ("B", 3, 15.0)
+    assert (first["model"], first["units"], first["spent"]) == ("B", 1, 15.0)
+    assert (second["model"], second["units"], second["spent"]) == ("B", 3, 18.0)
     bought = buy_list(blurred, budget=500.0, best="low", rng=np.random.default_rng(4))
     assert bought["model"].tolist() == ["nothing"]
 

@@ -97,7 +97,7 @@ def test_a_planned_power_comes_true_through_compare(dof: float | None) -> None:
         estimates(PAIR, dof=dof), "Aven", "Bryll", gap=1.6, chosen="before", equal=True
     )
     n = plan.n_per_model[0]
-    rng, trials, called = np.random.default_rng(7), 1500, 0
+    rng, trials, called = np.random.default_rng(7), 1000, 0
     later = None if dof is None else dof + 2 * n - 2
     for trial in range(trials):
         s = 0.8 if later is None else 0.8 * math.sqrt(rng.chisquare(later) / later)
@@ -271,12 +271,12 @@ def test_the_next_samples_are_of_the_models_in_front() -> None:
 def test_the_stated_chance_of_the_best_on_top_is_a_hit_rate() -> None:
     """Over charts drawn from a population, the best is on top as often as is said on average."""
     rng, said, hits = np.random.default_rng(3), [], 0
-    trials = 150
+    trials = 500
     for trial in range(trials):
         truth = rng.normal(31.0, 0.9, 8)
         shown = truth + rng.normal(0, math.hypot(0.8, 0.3), 8)
-        made = estimates(dict(zip("ABCDEFGH", shown, strict=True)), root=trial, draws=500)
-        found = plan_next(made, budget=0, prices={}, rng=trial, draws=2000)
+        made = estimates(dict(zip("ABCDEFGH", shown, strict=True)), root=trial, draws=300)
+        found = plan_next(made, budget=0, prices={}, rng=trial, draws=1000)
         said.append(found.purchases["chance best on top"].iloc[0])
         hits += shown.argmin() == truth.argmin()
     mean = float(np.mean(said))

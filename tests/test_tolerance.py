@@ -212,6 +212,32 @@ def test_several_next_units_all_lie_inside_as_often_as_stated(ahead: int, side: 
     assert low <= float(inside.all(axis=1).mean()) <= high
 
 
+@pytest.mark.parametrize("side", ["both", "lower"])
+def test_errors_are_taken_out_of_a_prediction_and_shared_ones_put_in(side: str) -> None:
+    """With the spread known the next unit is normal: spread, and the mean's errors, all of them."""
+    found = prediction_interval(
+        [30.0, 31.0, 32.5], probability=0.9, side=side, spread=0.8, spread_dof=math.inf,
+        measurement=0.5, shared=0.4,
+    )  # fmt: skip
+    sd = math.sqrt(0.64 + (0.64 + 0.25) / 3 + 0.16)
+    tail = 0.05 if side == "both" else 0.1
+
+    assert found.mean - found.low == pytest.approx(sd * stats.norm.isf(tail), rel=1e-9)
+
+
+def test_a_one_sided_limit_with_all_errors_and_the_spread_known() -> None:
+    """Then the limit is z_p spreads plus z_c standard errors of the mean, shared error included."""
+    found = tolerance_interval(
+        [30.0, 31.0], content=0.9, confidence=0.95, side="upper", spread=0.8,
+        spread_dof=math.inf, measurement=0.5, shared=0.4,
+    )  # fmt: skip
+    error = math.sqrt((0.64 + 0.25) / 2 + 0.16)
+
+    assert found.high - found.mean == pytest.approx(
+        stats.norm.ppf(0.9) * 0.8 + stats.norm.ppf(0.95) * error, rel=1e-9
+    )
+
+
 def test_one_unit_and_a_known_spread_predict_the_next() -> None:
     """ISO-like declaration from one unit: 93.5 % of next units need 2.141 spreads above it."""
     found = prediction_interval(
