@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import importlib.machinery
 import io
 import math
+import sys
+import types
 from pathlib import Path
 
 import numpy as np
@@ -287,3 +290,40 @@ def test_an_empty_bench_is_described() -> None:
 
     assert text.startswith("Shakiest guess: none to name")
     assert text.count("all errors of reading it") == 4
+
+
+def _shelf(look_up: object) -> types.ModuleType:
+    """Make a module of ready-made instruments."""
+    module = types.ModuleType("fanstats.instruments")
+    module.__spec__ = importlib.machinery.ModuleSpec("fanstats.instruments", None)
+    module.from_words = look_up  # type: ignore[attr-defined]
+    return module
+
+
+def test_a_ready_made_meter_is_looked_up_by_its_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`meter` names a ready-made instrument; what the table states itself replaces its levels."""
+
+    def look_up(quantity: str, words: str) -> Instrument:
+        if words != "class 2":
+            msg = f"no {quantity} meter is called {words!r}"
+            raise FanstatsError(msg)
+        return Instrument(shared=half_width("1.4 dB"), reading=half_width("0.05 dB"), name="box")
+
+    monkeypatch.setitem(sys.modules, "fanstats.instruments", _shelf(look_up))
+
+    read = bench('[noise]\nmeter = "class 2"\nreading = []\nsitting = [{standard = 0.2}]')
+
+    expected = Instrument(
+        shared=half_width("1.4 dB"), sitting=standard(0.2), reading=[], name="box"
+    )
+    assert read.noise == expected
+    with pytest.raises(FanstatsError, match=r"\[noise\]: no noise meter is called 'class 7'"):
+        bench('[noise]\nmeter = "class 7"')
+
+
+def test_a_meter_without_ready_made_instruments_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no such instruments are at hand the mend is to state the sources."""
+    monkeypatch.setitem(sys.modules, "fanstats.instruments", _shelf(None))
+
+    with pytest.raises(FanstatsError, match="meter = 'class 2' cannot be looked up"):
+        bench('[noise]\nmeter = "class 2"')
