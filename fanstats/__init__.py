@@ -11,6 +11,7 @@ from fanstats.bench_file import read_bench
 from fanstats.compare import compare
 from fanstats.describe import describe
 from fanstats.errors import FanstatsError, FanstatsWarning
+from fanstats.from_chart import from_chart
 from fanstats.matching import equal_drive, equal_noise, equal_speed
 from fanstats.rank import Ranking, rank
 from fanstats.readings import load_report, read_readings
@@ -45,6 +46,7 @@ __all__ = [
     "equal_noise",
     "equal_speed",
     "expanded",
+    "from_chart",
     "formatting",
     "half_width",
     "levels",

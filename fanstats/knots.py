@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ABOVE_ROOM", "Abscissa", "Knots", "abscissa_of", "choose_knots", "merged"]
 
-Abscissa = Literal["speed", "drive_voltage", "drive_duty"]
+# "relative": one step a sitting and no speed; the curve is a point, and fan laws carry it on.
+Abscissa = Literal["speed", "relative", "drive_voltage", "drive_duty"]
 Mean = Literal["arithmetic", "energy"]
 
 # Policy: a step closer to the room than this carries no usable level.
@@ -59,11 +60,14 @@ def abscissa_of(sittings: list[Sitting]) -> Abscissa | None:
 
     Returns
     -------
-    {"speed", "drive_voltage", "drive_duty"} or None
-        None where the readings hold neither for all of them.
+    {"speed", "relative", "drive_voltage", "drive_duty"} or None
+        None where the readings hold neither for all of them. "relative" where every sitting is
+        one dialled-in step without a speed.
     """
     if all(_usable(sitting, "speed").sum() >= 1 for sitting in sittings):
         return "speed"
+    if all(len(sitting.steps) == 1 and _usable(sitting, "relative").any() for sitting in sittings):
+        return "relative"
     kinds: tuple[Abscissa, Abscissa] = ("drive_voltage", "drive_duty")
     for kind in kinds:
         if all(np.isfinite(sitting.drive(kind)).any() for sitting in sittings):
@@ -78,7 +82,10 @@ def _usable(sitting: Sitting, abscissa: Abscissa) -> BoolArray:
         if speed is None:
             return np.zeros(len(sitting.steps), dtype=np.bool_)
         return np.asarray(speed.values > 0)
-    usable = np.isfinite(sitting.drive(abscissa))
+    if abscissa == "relative":
+        usable: BoolArray = np.ones(len(sitting.steps), dtype=np.bool_)
+    else:
+        usable = np.isfinite(sitting.drive(abscissa))
     return np.asarray(usable & ~(speed.values <= 0) if speed is not None else usable)
 
 
@@ -89,7 +96,7 @@ def abscissa_values(sitting: Sitting, abscissa: Abscissa, index: IntArray) -> Fl
     ----------
     sitting : Sitting
         The sitting.
-    abscissa : {"speed", "drive_voltage", "drive_duty"}
+    abscissa : {"speed", "relative", "drive_voltage", "drive_duty"}
         What the curve runs over.
     index : ndarray of int, shape (cell,)
         Which cells.
@@ -100,6 +107,8 @@ def abscissa_values(sitting: Sitting, abscissa: Abscissa, index: IntArray) -> Fl
     """
     if abscissa == "speed":
         return sitting.channels["speed", ""].values[index]
+    if abscissa == "relative":
+        return np.ones(index.size)
     return sitting.drive(abscissa)[index]
 
 
@@ -122,7 +131,7 @@ def choose_knots(
         The sitting.
     channel : tuple of str
         What is read.
-    abscissa : {"speed", "drive_voltage", "drive_duty"}
+    abscissa : {"speed", "relative", "drive_voltage", "drive_duty"}
         What the curve runs over.
     above : float
         For noise: room level that a step must clear by 1 dB, NaN where unknown.
@@ -213,7 +222,7 @@ def abscissa_draws(
         What is stated about the instruments.
     sitting : Sitting
         The sitting.
-    abscissa : {"speed", "drive_voltage", "drive_duty"}
+    abscissa : {"speed", "relative", "drive_voltage", "drive_duty"}
         What the curve runs over.
     knots : Knots
         Which cells.

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from fanstats.curves import fit_power_law
+from fanstats.draws import Unperturbed
 from fanstats.knots import Abscissa, Knots, abscissa_of, choose_knots
-from fanstats.level_curve import LevelCurve, level_curve
+from fanstats.level_curve import LevelCurve, Slope, level_curve, level_knots
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,6 +20,12 @@ if TYPE_CHECKING:
     from fanstats.sources import Bench
 
 __all__ = ["ModelLayout", "QuantityCurve", "UnitLayout", "channels_of", "layout_models"]
+
+# Fan law: 50 lg N for the level, from memory of the fan-law literature; fitted slopes of 40 to 60
+# dB a decade are usual, hence a rectangular half width of 10.
+FAN_LAW = Slope(50.0, 10.0 / 3.0**0.5, "from the fan laws (50 lg N)")
+# Policy: how far a sweep's overall slope may be off at one point of it, dB a decade.
+OWN_SWEEP = 2.0
 
 # What is read off a curve over speed, against the channel that holds it.
 READ_OFF = {"airflow": "airflow", "temperature_rise": "temperature"}
@@ -135,6 +143,7 @@ def layout_models(
     noise: Channel,
     curve: CurveKind,
     omit_shared: bool,
+    slope: Slope | None = None,
 ) -> list[ModelLayout]:
     """Lay out the curves of every model.
 
@@ -152,6 +161,9 @@ def layout_models(
         Curve through the noise knots.
     omit_shared : bool
         Leave the noise instrument's shared error out.
+    slope : Slope, optional
+        For curves that are a single point; else the model's own sweep, the pooled slope of swept
+        models or the fan laws carry them on.
 
     Returns
     -------
@@ -181,7 +193,60 @@ def layout_models(
         )
         return ModelLayout(model=model, units=units, abscissa=abscissa)
 
-    return [one(model) for model in models]
+    return with_slopes([one(model) for model in models], bench, slope)
+
+
+def with_slopes(layouts: list[ModelLayout], bench: Bench, given: Slope | None) -> list[ModelLayout]:
+    """Give every curve that is a single point a slope.
+
+    Parameters
+    ----------
+    layouts : list of ModelLayout
+        Every model.
+    bench : Bench
+        What is stated about the instruments.
+    given : Slope or None
+        A slope the caller states.
+
+    Returns
+    -------
+    list of ModelLayout
+        The same where no curve is a point.
+    """
+    if not any(curve.is_point for lay in layouts for unit in lay.units for curve in unit.noise):
+        return layouts
+    own = {lay.model: _slopes(lay, bench) for lay in layouts}
+    pooled = np.array([np.mean(slopes) for slopes in own.values() if slopes])
+
+    def best(model: str) -> Slope:
+        if given is not None:
+            return given
+        if own[model]:
+            return Slope(float(np.mean(own[model])), OWN_SWEEP, "from the model's own sweep")
+        if pooled.size > 1:
+            spread = float(np.hypot(pooled.std(ddof=1), OWN_SWEEP))
+            return Slope(float(pooled.mean()), spread, f"pooled over {pooled.size} swept models")
+        return FAN_LAW
+
+    def sloped(unit: UnitLayout, model: str) -> UnitLayout:
+        curves = (replace(c, slope=best(model)) if c.is_point else c for c in unit.noise)
+        return replace(unit, noise=tuple(curves))
+
+    return [
+        replace(lay, units=tuple(sloped(unit, lay.model) for unit in lay.units)) for lay in layouts
+    ]
+
+
+def _slopes(layout: ModelLayout, bench: Bench) -> list[float]:
+    """Give the slope of each of a model's sweeps over speed, dB a decade."""
+    found = []
+    for unit in layout.units:
+        for curve in unit.noise:
+            if curve.abscissa == "speed" and not curve.problem and curve.knots.count > 1:
+                knots = level_knots(Unperturbed(), bench, curve)
+                slope = fit_power_law(np.log(knots.x[:, 0]), knots.level[:, 0])[1]
+                found.append(float(slope) * float(np.log(10.0)))
+    return found
 
 
 def _reads(sitting: Sitting, noise: Channel, channels: Sequence[Channel]) -> bool:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench
 
-__all__ = ["LevelCurve", "LevelKnots", "level_curve", "remove_room"]
+__all__ = ["LevelCurve", "LevelKnots", "Slope", "level_curve", "remove_room"]
 
 # Policy: a draw closer to the room than this is held here and counted as below.
 HELD_ABOVE_ROOM: Final = FLOOR
@@ -51,6 +51,22 @@ def remove_room(total: FloatArray, room: FloatArray) -> FloatArray:
         dB.
     """
     return subtract_levels(total, room, floor=HELD_ABOVE_ROOM)[0]
+
+
+class Slope(NamedTuple):
+    """How the level of the fan alone rises with speed, where a curve is a single point.
+
+    Attributes
+    ----------
+    value, uncertainty : float
+        dB a decade of speed, and its standard uncertainty.
+    origin : str
+        Where it comes from, in words.
+    """
+
+    value: float
+    uncertainty: float
+    origin: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,6 +91,8 @@ class LevelCurve:
         Whether the meter's shared error is left out (target as read).
     problem : str
         Why nothing can be read off it, "" where something can.
+    slope : Slope or None
+        What carries a single point on; None where the curve has a slope of its own.
     """
 
     sitting: Sitting
@@ -85,11 +103,17 @@ class LevelCurve:
     room: str
     omit_shared: bool
     problem: str = ""
+    slope: Slope | None = None
 
     @property
     def over_speed(self) -> bool:
         """Whether the curve runs over speed, so that fan laws hold past its ends."""
-        return self.abscissa == "speed"
+        return self.abscissa in ("speed", "relative")
+
+    @property
+    def is_point(self) -> bool:
+        """Whether a single step carries the curve: dialled in, or a number off a chart."""
+        return self.knots.count == 1
 
 
 class LevelKnots(NamedTuple):
@@ -164,8 +188,10 @@ def _problem(knots: Knots, kind: CurveKind, abscissa: Abscissa) -> str:
     if knots.count == 0:
         lost = bool(knots.dropped)
         return "at the room's floor: no step clears the room" if lost else "no noise readings"
+    if knots.count < 2 and abscissa not in ("speed", "relative"):
+        return "only one usable step over drive: a curve needs two"
     if knots.count < 2:
-        return "only one usable step: a curve needs two"
+        return ""
     if kind == "power law" and abscissa != "speed":
         return "a power law needs speed readings"
     return ""
@@ -196,6 +222,8 @@ def level_knots(draws: Draws, bench: Bench, curve: LevelCurve) -> LevelKnots:
     )
     x = rising(abscissa_draws(draws, bench, sitting, curve.abscissa, knots))
     fan = merged(knots, errors.fan) if errors.fan.shape[0] > 1 else errors.fan
+    if curve.is_point:
+        return _point(draws, bench, curve, x, reading, fan)
     if curve.room == "read":
         room = sitting.background + room_error(draws, bench, sitting, omit_shared=curve.omit_shared)
         level = remove_room(reading, room) + fan
@@ -208,6 +236,27 @@ def level_knots(draws: Draws, bench: Bench, curve: LevelCurve) -> LevelKnots:
     level = reading + fan
     fit = fit_power_law(np.log(x), level) if curve.kind == "power law" else None
     return LevelKnots(x, level, np.full(draws.size, -np.inf), fit)
+
+
+def _point(
+    draws: Draws,
+    bench: Bench,
+    curve: LevelCurve,
+    x: FloatArray,
+    reading: FloatArray,
+    fan: FloatArray,
+) -> LevelKnots:
+    """Carry a single point on by its slope."""
+    assert curve.slope is not None
+    sitting = curve.sitting
+    if curve.room == "read":
+        room = sitting.background + room_error(draws, bench, sitting, omit_shared=curve.omit_shared)
+        level = remove_room(reading, room) + fan
+    else:
+        room, level = np.full(draws.size, -np.inf), reading + fan
+    z = draws.standard(("slope", sitting.model), "normal")
+    slope = np.maximum(curve.slope.value + curve.slope.uncertainty * z, SLOPE_LOW / 2) / _LN10
+    return LevelKnots(x, level, room, (level[0] - slope * np.log(x[0]), slope))
 
 
 def solve_level(curve: LevelCurve, knots: LevelKnots, target: FloatArray) -> Solved:
@@ -227,6 +276,10 @@ def solve_level(curve: LevelCurve, knots: LevelKnots, target: FloatArray) -> Sol
     Solved
         Speed or drive, not its logarithm.
     """
+    if curve.is_point and knots.fit is not None:
+        intercept, slope = knots.fit
+        nowhere = np.zeros(np.broadcast_shapes(target.shape, slope.shape), dtype=np.bool_)
+        return Solved(np.exp((target - intercept) / slope), nowhere, nowhere)
     if curve.kind == "power law" and knots.fit is not None:
         return _solve_power_law(knots, knots.fit, target)
     if curve.kind == "straight":
@@ -284,6 +337,9 @@ def level_at(curve: LevelCurve, knots: LevelKnots, at: FloatArray) -> Solved:
     """
     below: BoolArray = at < knots.x[0]
     above: BoolArray = at > knots.x[-1]
+    if curve.is_point and knots.fit is not None:
+        nowhere = np.zeros_like(below)
+        return Solved(knots.fit[0] + knots.fit[1] * np.log(at), nowhere, nowhere)
     if curve.kind == "power law" and knots.fit is not None:
         intercept, slope = knots.fit
         return Solved(intercept + slope * np.log(at), below, above)

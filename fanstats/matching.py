@@ -16,6 +16,7 @@ from fanstats.curves import CURVES, CurveKind
 from fanstats.draws import CHUNK, Draws, LabelledDraws, Unperturbed, root_from
 from fanstats.errors import FanstatsError, one_of
 from fanstats.layout import ModelLayout, channels_of, layout_models
+from fanstats.level_curve import Slope
 from fanstats.notes import assumptions, left_out, measured, not_considered, spread_record
 from fanstats.operating import (
     Points,
@@ -57,6 +58,7 @@ def equal_noise(
     room: str | float | None = None,
     noise_obstruction: str | None = None,
     fans: Mapping[str, int] | None = None,
+    slope: float | tuple[float, float] | None = None,
     pooled: Mapping[str, Any] | str | None = None,
 ) -> xr.Dataset:
     """Read every model off at one noise level, with its uncertainty.
@@ -89,6 +91,10 @@ def equal_noise(
         How many fans of a model run together, each in its own opening, to make `level` in total:
         ``{"A": 3}`` sets three of A against one of each other model. Airflow is then their sum;
         the next unit is that many fans off the shelf, each with its own luck.
+    slope : float or (float, float), optional
+        For models with a single step at the level (dialled in, or off a chart): how the level of
+        the fan alone rises, dB a decade of speed, and its standard uncertainty. By default the
+        model's own sweep, the pooled slope of swept models, or the fan laws.
     pooled : mapping or JSON text, optional
         The ``pooled`` attribute of an earlier result: its reference room and curve uncertainty
         are used again, so that adding models leaves the others' results bit for bit.
@@ -129,9 +135,9 @@ def equal_noise(
     number = _finite("level", level)
     noise: Channel = ("noise", "") if noise_obstruction is None else (
         "noise_obstructed", noise_obstruction)  # fmt: skip
-    case = _case(readings, bench, curve, background, target, room, pooled, noise)
+    case = _case(readings, bench, curve, background, target, room, pooled, noise, True)
     wanted = NoiseTarget(level=number, background=background, target=target, room=case.room)
-    layouts = case.layouts(omit_shared=wanted.omit_shared)
+    layouts = case.layouts(omit_shared=wanted.omit_shared, slope=_slope(slope))
     curves = [c for layout in layouts for unit in layout.units for c in unit.noise]
     if case.pooled_curve is None:
         u_curve, told = curve_uncertainty(bench, curves, wanted)
@@ -164,6 +170,7 @@ def equal_drive(
     background: Background = "included",
     curve: CurveKind = "smooth",
     room: str | float | None = None,
+    slope: float | tuple[float, float] | None = None,
     pooled: Mapping[str, Any] | str | None = None,
 ) -> xr.Dataset:
     """Read every model off at one drive: a voltage or a duty.
@@ -178,7 +185,7 @@ def equal_drive(
         What is stated about the instruments and the unit-to-unit spread.
     units : {"V", "%"}, optional
         Which drive is meant; needed only where the readings hold both.
-    draws, rng, background, curve, room, pooled
+    draws, rng, background, curve, room, slope, pooled
         As in `equal_noise`; levels are given in the reference room, or of the fan alone with
         ``background="removed"``, and include the meter's shared error.
 
@@ -206,7 +213,8 @@ def equal_drive(
         kind="equal drive", bench=bench, target=_level_free(case, background), at=number, drive=kind
     )
     attributes = {"drive": number, "drive_units": "V" if kind == "drive_voltage" else "%"}
-    return _estimate(case, request, case.layouts(omit_shared=False), draws, rng, attributes, 0)
+    layouts = case.layouts(omit_shared=False, slope=_slope(slope))
+    return _estimate(case, request, layouts, draws, rng, attributes, 0)
 
 
 def equal_speed(
@@ -219,6 +227,7 @@ def equal_speed(
     background: Background = "included",
     curve: CurveKind = "smooth",
     room: str | float | None = None,
+    slope: float | tuple[float, float] | None = None,
     pooled: Mapping[str, Any] | str | None = None,
 ) -> xr.Dataset:
     """Read every model off at one speed.
@@ -231,7 +240,7 @@ def equal_speed(
         Speed in rpm.
     bench : Bench
         What is stated about the instruments and the unit-to-unit spread.
-    draws, rng, background, curve, room, pooled
+    draws, rng, background, curve, room, slope, pooled
         As in `equal_drive`.
 
     Returns
@@ -260,7 +269,8 @@ def equal_speed(
         kind="equal speed", bench=bench, target=_level_free(case, background), at=number
     )
     attributes: dict[str, Any] = {"speed": number, "speed_units": "rpm"}
-    return _estimate(case, request, case.layouts(omit_shared=False), draws, rng, attributes, 0)
+    layouts = case.layouts(omit_shared=False, slope=_slope(slope))
+    return _estimate(case, request, layouts, draws, rng, attributes, 0)
 
 
 def _fans(fans: Mapping[str, int] | None, models: Sequence[str]) -> dict[str, int]:
@@ -326,7 +336,7 @@ class _Case:
     def noise_units(self) -> str:
         return self.units.get(self.noise[0], "dBA")
 
-    def layouts(self, *, omit_shared: bool) -> list[ModelLayout]:
+    def layouts(self, *, omit_shared: bool, slope: Slope | None = None) -> list[ModelLayout]:
         return layout_models(
             self.sittings,
             self.models,
@@ -334,7 +344,20 @@ class _Case:
             noise=self.noise,
             curve=self.curve,
             omit_shared=omit_shared,
+            slope=slope,
         )
+
+
+def _slope(given: float | tuple[float, float] | None) -> Slope | None:
+    if given is None:
+        return None
+    value, uncertainty = given if isinstance(given, tuple) else (given, 0.0)
+    if not (np.isfinite(value) and value > 0 and np.isfinite(uncertainty) and uncertainty >= 0):
+        msg = (
+            f"`slope` must be above 0 dB a decade, with an uncertainty of 0 or more; got {given!r}."
+        )
+        raise FanstatsError(msg)
+    return Slope(float(value), float(uncertainty), "as stated")
 
 
 def _case(
@@ -346,6 +369,7 @@ def _case(
     room: str | float | None,
     pooled: Mapping[str, Any] | str | None,
     noise: Channel,
+    target_level: bool = False,
 ) -> _Case:
     one_of("curve", curve, CURVES)
     one_of("background", background, ["included", "removed"])
@@ -354,7 +378,8 @@ def _case(
         msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
         raise FanstatsError(msg)
     sittings = sittings_of(readings)
-    _check_noise(sittings, noise, readings)
+    if target_level:
+        _check_noise(sittings, noise, readings)
     _check_units(readings, noise)
     meters = sorted({sitting.rig for sitting in sittings if sitting.has(noise)})
     if len(meters) > 1 and target == "as read":
@@ -365,7 +390,7 @@ def _case(
         raise FanstatsError(msg)
     earlier = _earlier(pooled)
     noisy = [sitting for sitting in sittings if sitting.has(noise)]
-    if "room" in earlier and room is None:
+    if "room" in earlier and room is None and noisy:
         chosen = _earlier_room(noisy, earlier["room"])
     else:
         chosen = reference_room(noisy, room)
@@ -391,7 +416,7 @@ def _check_noise(sittings: Sequence[Sitting], noise: Channel, readings: xr.Datas
 
 
 def _check_units(readings: xr.Dataset, noise: Channel) -> None:
-    if "background" not in readings:
+    if "background" not in readings or noise[0] not in readings:
         return
     own = canonical_units(str(readings[noise[0]].attrs.get("units", "")))
     room = canonical_units(str(readings["background"].attrs.get("units", "")))
@@ -454,7 +479,7 @@ def _outputs(request: Request, case: _Case) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     if request.kind != "equal speed" and "speed" in case.units:
         found["speed"] = [""]
-    if request.kind != "equal noise":
+    if request.kind != "equal noise" and case.noise[0] in case.units:
         found["noise"] = [""]
     for quantity, obstruction in channels_of(case.sittings):
         found.setdefault(quantity, []).append(obstruction)
@@ -674,6 +699,7 @@ def _dataset(
     attrs = {
         "kind": request.kind,
         **attributes,
+        "models": json.dumps(case.models),
         "background": request.target.background,
         "target": request.target.target,
         "curve": case.curve,

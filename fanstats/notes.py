@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from fanstats.layout import ModelLayout
+    from fanstats.level_curve import Slope
     from fanstats.operating import Request
     from fanstats.sittings import Sitting
     from fanstats.sources import Bench, Source
@@ -98,10 +99,25 @@ def assumptions(
     told.append("a resonance narrower than the steps is not covered by any interval")
     if curve["curves"] < 0:
         told.append(f"choice of curve: {100 * curve['u']:.2g} % of speed, taken from earlier")
+    told += _point_assumptions(layouts)
     over_drive = [lay.model for lay in layouts if lay.abscissa in ("drive_voltage", "drive_duty")]
     if over_drive:
         told.append(f"no speed readings, read off over drive: {', '.join(over_drive)}")
     return told
+
+
+def _point_assumptions(layouts: Sequence[ModelLayout]) -> list[str]:
+    by_slope: dict[Slope, list[str]] = {}
+    for layout in layouts:
+        for unit in layout.units:
+            for curve in unit.noise:
+                if curve.slope is not None and layout.model not in by_slope.get(curve.slope, []):
+                    by_slope.setdefault(curve.slope, []).append(layout.model)
+    return [
+        f"one step and no sweep: {slope.value:.3g} ± {slope.uncertainty:.2g} dB a decade of speed, "
+        f"{slope.origin}: {', '.join(models)}"
+        for slope, models in by_slope.items()
+    ]
 
 
 def left_out(request: Request, layouts: Sequence[ModelLayout]) -> list[str]:

@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 __all__ = ["MODEL", "NEXT", "TESTED", "Luck", "Points", "Request", "model_points", "read_off"]
 
 TESTED, MODEL, NEXT = 0, 1, 2
+# Fan law: airflow goes with speed; policy for how far the exponent of one model may differ.
+AIRFLOW_EXPONENT = 0.1
 SpreadKind = Literal["noise", "airflow", "speed", "temperature"]
 
 
@@ -357,10 +359,12 @@ def drive_points(
         None where no sitting of the unit swept this drive.
     """
     scopes = scopes_for(request, ["speed"])
+    luck = Luck(draws, request, layout.model, unit.unit)
+    if layout.abscissa == "relative":
+        return _dialled_drive(draws, request, unit, luck, scopes)
     if layout.abscissa != "speed":
         at = np.full((1, draws.size), request.at)
         return _drive_itself(request, unit, at)
-    luck = Luck(draws, request, layout.model, unit.unit)
     parts = []
     for sitting in unit.sittings:
         knots = _drive_knots(request, sitting)
@@ -383,6 +387,18 @@ def drive_points(
 def _single(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
     values = np.broadcast_to(y[0], at.shape)
     return Solved(values, at < x[0], at > x[0])
+
+
+def _dialled_drive(
+    draws: Draws, request: Request, unit: UnitLayout, luck: Luck, scopes: int
+) -> Points | None:
+    """Points of a unit that holds one step: at that very drive, and nowhere else."""
+    drives = [float(sitting.drive(request.drive)[0]) for sitting in unit.sittings]
+    if not np.isclose(drives, request.at).any():
+        return None
+    at = np.ones((1, draws.size)) * luck.factor("speed", scopes)
+    nowhere = np.zeros(at.shape, dtype=np.bool_)
+    return Points(at, nowhere, nowhere)
 
 
 def _drive_itself(request: Request, unit: UnitLayout, at: FloatArray) -> Points | None:
@@ -488,7 +504,7 @@ def quantity_values(
     x = rising(abscissa_draws(draws, request.bench, sitting, layout.abscissa, knots))
     y = _quantity_draws(draws, request.bench, curve)
     if knots.count < 2:
-        solved = _one_point(x, y, points.at)
+        solved = _one_point(draws, layout, curve, x, y, points.at)
     elif curve.channel[0] == "airflow" and layout.abscissa == "speed":
         solved = airflow_at(x, y, points.at)
     elif layout.abscissa == "speed":
@@ -498,9 +514,22 @@ def quantity_values(
     return Points(solved.at, points.below | solved.below, points.above | solved.above)
 
 
-def _one_point(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
-    values = np.broadcast_to(y[0], np.broadcast_shapes(at.shape, y[0].shape))
-    return Solved(values, at < x[0] * (1 - 1e-9), at > x[0] * (1 + 1e-9))
+def _one_point(
+    draws: Draws,
+    layout: ModelLayout,
+    curve: QuantityCurve,
+    x: FloatArray,
+    y: FloatArray,
+    at: FloatArray,
+) -> Solved:
+    """Carry a single reading on: airflow by the fan law, anything else not at all."""
+    shape = np.broadcast_shapes(at.shape, y[0].shape)
+    nowhere = np.zeros(shape, dtype=np.bool_)
+    if curve.channel[0] != "airflow" or layout.abscissa not in ("speed", "relative"):
+        return Solved(np.broadcast_to(y[0], shape), nowhere, nowhere)
+    z = draws.standard(("airflow exponent", layout.model), "normal")
+    exponent = 1.0 + AIRFLOW_EXPONENT * z
+    return Solved(y[0] * (at / x[0]) ** exponent, nowhere, nowhere)
 
 
 def _quantity_draws(draws: Draws, bench: Bench, curve: QuantityCurve) -> FloatArray:
@@ -624,7 +653,7 @@ def _unit_value(
     scopes = scopes_for(request, spreads_needed(request, channel[0]))
     at = _first_scopes(value.at, scopes)
     if channel[0] == "airflow":
-        at = at * luck.airflow_together(scopes, layout.abscissa == "speed")
+        at = at * luck.airflow_together(scopes, layout.abscissa in ("speed", "relative"))
     else:
         at = at + luck.shift("temperature", scopes)
     return Points(at, _sides(value.below, scopes, at.shape), _sides(value.above, scopes, at.shape))

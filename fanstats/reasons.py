@@ -8,6 +8,7 @@ import numpy as np
 
 from fanstats.curves import crossings
 from fanstats.draws import Unperturbed
+from fanstats.knots import abscissa_values
 from fanstats.level_curve import level_at, level_knots
 from fanstats.operating import read_off, spreads_needed
 from fanstats.quantities import units_label
@@ -20,7 +21,17 @@ if TYPE_CHECKING:
 
 __all__ = ["crossing_notes", "model_reason", "quantity_reason", "scope_reason", "unit_reasons"]
 
-_NAMES = {"drive_voltage": ("drive", "V"), "drive_duty": ("drive", "%"), "speed": ("speed", "rpm")}
+# Policy: a single step is carried on to a target this near, by a slope that is not its own.
+NEAR_POINT = 1.0
+# Policy: a single reading of airflow is carried on over this share of speed.
+NEAR_SPEED = 0.05
+
+_NAMES = {
+    "drive_voltage": ("drive", "V"),
+    "drive_duty": ("drive", "%"),
+    "speed": ("speed", "rpm"),
+    "relative": ("relative speed", ""),
+}
 
 
 def unit_reasons(
@@ -54,6 +65,10 @@ def _unit_reason(
         return "" if points else "no noise readings"
     if request.kind == "equal noise" and unit.noise_problem:
         return unit.noise_problem
+    if request.kind == "equal noise":
+        far = next((why for curve in unit.noise if (why := _off_point(request, curve))), "")
+        if far:
+            return far
     here = points.get(unit.unit)
     if here is None:
         return _no_points(request, layout)
@@ -67,6 +82,25 @@ def _unit_reason(
     name, units = _NAMES[request.drive]
     side = "below" if here.below[0].any() else "above"
     return f"{side} range: {name} {request.at:g} {units} lies {side} its sweep"
+
+
+def _off_point(request: Request, curve: LevelCurve) -> str:
+    """Say how far from the target a single step stands, "" where it is near enough."""
+    if not curve.is_point:
+        return ""
+    nothing = Unperturbed()
+    meant = (
+        request.target.fan_level(nothing, request.bench).level[0]
+        if curve.room == "read"
+        else request.target.level
+    )
+    off = float(level_knots(nothing, request.bench, curve).level[0, 0] - meant)
+    if abs(off) <= NEAR_POINT:
+        return ""
+    return (
+        f"only one usable step, {off:+.1f} dB from the target: a single step serves within "
+        f"{NEAR_POINT:g} dB"
+    )
 
 
 def _no_points(request: Request, layout: ModelLayout) -> str:
@@ -168,6 +202,9 @@ def quantity_reason(
         return "several fans together: the rise was read with one"
     if channel[0] == "temperature_rise" and all(curve.knots.count == 0 for curve in curves):
         return "no ambient temperature beside the temperature: the rise is missing"
+    far = _off_single(layout, points, channel)
+    if far:
+        return far
     value = read_off(Unperturbed(), request, layout, points, channel)
     if value is None:
         return f"no {name} readings{where} at a running step"
@@ -179,11 +216,32 @@ def quantity_reason(
     return ""
 
 
+def _off_single(layout: ModelLayout, points: dict[str, Points], channel: Channel) -> str:
+    """Say that a single reading was taken too far from the operating point."""
+    for unit in layout.units:
+        here = points.get(unit.unit)
+        for curve in unit.quantities.get(channel, ()):
+            if curve.knots.count != 1:
+                continue
+            if here is None and layout.abscissa == "relative":
+                return "noise and airflow of different samples cannot be joined without speed"
+            if here is None or layout.abscissa is None:
+                continue
+            x = abscissa_values(curve.sitting, layout.abscissa, curve.knots.index)[0]
+            if abs(np.log(here.at[0, 0] / x)) > NEAR_SPEED:
+                name = channel[0].replace("_", " ")
+                return (
+                    f"only one {name} reading, {100 * (here.at[0, 0] / x - 1):+.0f} % off in speed"
+                )
+    return ""
+
+
 def _plain_reason(
     request: Request, layout: ModelLayout, points: dict[str, Points], quantity: str
 ) -> str:
     if quantity == "speed":
-        return "" if layout.abscissa == "speed" else "no speed readings: read off over drive"
+        over_drive = f"no speed readings: read off over {_NAMES[layout.abscissa or 'speed'][0]}"
+        return "" if layout.abscissa == "speed" else over_drive
     if all(unit.noise_problem for unit in layout.units if unit.unit in points):
         return next(unit.noise_problem for unit in layout.units)
     nothing = Unperturbed()
@@ -221,9 +279,16 @@ def scope_reason(request: Request, layout: ModelLayout, channel: Channel, scope:
     unknown = [kind for kind in spreads_needed(request, channel[0]) if request.spread(kind) is None]
     if unknown:
         return f"spread not stated: {', '.join(unknown)} (fs.unit_spread can estimate it)"
-    if request.kind == "equal drive" and layout.abscissa != "speed":
+    if channel[0] == "temperature_rise" and _single_curve(layout, channel):
+        return "only one reading of temperature: nothing says how the rise changes with speed"
+    if request.kind == "equal drive" and layout.abscissa not in ("speed", "relative"):
         return "no speed readings: what the next sample does at this drive is not known"
     return _room_reason(request, layout, channel)
+
+
+def _single_curve(layout: ModelLayout, channel: Channel) -> bool:
+    curves = (curve for unit in layout.units for curve in unit.quantities.get(channel, ()))
+    return any(curve.knots.count == 1 for curve in curves)
 
 
 def _split_samples(request: Request, layout: ModelLayout, channel: Channel) -> str:
@@ -241,7 +306,7 @@ def _room_reason(request: Request, layout: ModelLayout, channel: Channel) -> str
         return ""
     for unit in layout.units:
         for curve in unit.noise:
-            if curve.room == "unknown" and _too_near(request, curve):
+            if curve.room == "unknown" and not curve.is_point and _too_near(request, curve):
                 return (
                     "room not known: the target must stand at least 10 dB above the quietest "
                     f"reading of the session ({curve.sitting.lowest_noise:.1f} dB)"
@@ -275,7 +340,7 @@ def crossing_notes(request: Request, layout: ModelLayout) -> list[str]:
     nothing = Unperturbed()
     for unit in layout.units:
         for curve in unit.noise:
-            if curve.problem or curve.kind == "power law":
+            if curve.problem or curve.is_point or curve.kind == "power law":
                 continue
             knots = level_knots(nothing, request.bench, curve)
             meant = (
