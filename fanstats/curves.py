@@ -9,8 +9,9 @@ from __future__ import annotations
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fanstats._typing import BoolArray, FloatArray, IntArray
+from fanstats._typing import BoolArray, FloatArray
 
 __all__ = [
     "CURVES",
@@ -28,6 +29,9 @@ __all__ = [
     "solve_straight",
 ]
 
+# Interval numbers: a sweep has a dozen steps, and small integers compare fast.
+_Index = NDArray[np.int8]
+
 CurveKind = Literal["smooth", "straight", "power law"]
 CURVES: Final = ("smooth", "straight", "power law")
 
@@ -38,7 +42,8 @@ SLOPE_HIGH: Final = 70.0
 # ... and of lg airflow over lg speed (the fan law says 1).
 AIRFLOW_SLOPE_LOW: Final = 0.7
 AIRFLOW_SLOPE_HIGH: Final = 1.3
-_NEWTON_STEPS: Final = 40
+_NEWTON_STEPS: Final = 5
+_BRACKETED_STEPS: Final = 60
 _CONVERGED: Final = 1e-13
 
 
@@ -128,15 +133,49 @@ def _end_slope(
     return np.asarray(np.where(overshoots, 3.0 * d_end, slope))
 
 
-def _take(values: FloatArray, index: IntArray) -> FloatArray:
-    """Pick values[index] along axis 0; `values` may lack the draws that `index` has."""
-    wide = np.broadcast_to(values, values.shape[:1] + index.shape[1:])
-    return np.take_along_axis(wide, index, axis=0)
+def _take(values: FloatArray, index: _Index, low: int, high: int) -> FloatArray:
+    """Pick values[index] along axis 0, knowing that `index` lies within low to high.
+
+    Draws mostly share one or two intervals, so overwriting is much cheaper than gathering.
+    """
+    shape = np.broadcast_shapes(index.shape, (1, *values.shape[1:]))
+    if low == high:
+        return np.broadcast_to(values[low], shape)
+    taken = np.array(np.broadcast_to(values[low], shape))
+    for knot in range(low + 1, high + 1):
+        np.copyto(taken, values[knot], where=index >= knot)
+    return taken
 
 
-def monotone_values(
-    x: FloatArray, y: FloatArray, at: FloatArray, slopes: FloatArray | None = None
-) -> Solved:
+class _Piece(NamedTuple):
+    """The interval that each query falls in: its ends, values and slopes."""
+
+    x0: FloatArray
+    x1: FloatArray
+    y0: FloatArray
+    y1: FloatArray
+    d0: FloatArray
+    d1: FloatArray
+
+
+def _pieces(x: FloatArray, y: FloatArray, index: _Index) -> _Piece:
+    """Pick intervals; slopes are worked out only around those that occur."""
+    low, high = int(index.min()), int(index.max())
+    first, last = max(low - 1, 0), min(high + 3, x.shape[0])
+    slopes = monotone_slopes(x[first:last], y[first:last])
+    x, y, index = x[first:last], y[first:last], index - first
+    low, high = low - first, high - first
+    return _Piece(
+        _take(x, index, low, high),
+        _take(x[1:], index, low, high),
+        _take(y, index, low, high),
+        _take(y[1:], index, low, high),
+        _take(slopes, index, low, high),
+        _take(slopes[1:], index, low, high),
+    )
+
+
+def monotone_values(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
     """Evaluate the monotone cubic inside its knots; past the ends hold the end value.
 
     Parameters
@@ -145,27 +184,21 @@ def monotone_values(
         Knots.
     at : ndarray, shape (query, ...)
         Where to evaluate.
-    slopes : ndarray, optional
-        From `monotone_slopes`, where they are already known.
 
     Returns
     -------
     Solved
         Values in `at`; `below` and `above` mark queries past the ends.
     """
-    if slopes is None:
-        slopes = monotone_slopes(x, y)
     shape = np.broadcast_shapes(at.shape[1:], x.shape[1:], y.shape[1:])
     at = np.broadcast_to(at, at.shape[:1] + shape)
-    index = np.zeros(at.shape, dtype=np.intp)
+    index = np.zeros(at.shape, dtype=np.int8)
     for knot in range(1, x.shape[0] - 1):
-        index += at >= x[knot]
-    x0, x1 = _take(x, index), _take(x, index + 1)
-    y0, y1 = _take(y, index), _take(y, index + 1)
-    d0, d1 = _take(slopes, index), _take(slopes, index + 1)
-    h = x1 - x0
-    t = np.clip((at - x0) / h, 0.0, 1.0)
-    return Solved(_hermite(t, h, y0, y1, d0, d1), at < x[0], at > x[-1])
+        index += (at >= x[knot]).view(np.int8)
+    piece = _pieces(x, y, index)
+    h = piece.x1 - piece.x0
+    t = np.clip((at - piece.x0) / h, 0.0, 1.0)
+    return Solved(_hermite(t, h, *piece[2:]), at < x[0], at > x[-1])
 
 
 def _hermite(
@@ -203,25 +236,22 @@ def solve_monotone(
     Solved
         ln speed.
     """
-    slopes = monotone_slopes(x, y)
     index, found = _upward_interval(y, target)
-    x0, x1 = _take(x, index), _take(x, index + 1)
-    y0, y1 = _take(y, index), _take(y, index + 1)
-    d0, d1 = _take(slopes, index), _take(slopes, index + 1)
-    inside = _solve_cubic(x0, x1, y0, y1, d0, d1, np.broadcast_to(target, index.shape))
+    inside = _solve_cubic(_pieces(x, y, index), np.broadcast_to(target, index.shape))
     above = ~found & (target > y[-1])
     below = ~found & ~above
     if not (above.any() or below.any()):
         return Solved(inside, below, above)
+    slopes = monotone_slopes(x, y)
     low = _continued(x[0], y[0], slopes[0], target, continues)
     high = _continued(x[-1], y[-1], slopes[-1], target, continues)
     return Solved(np.where(below, low, np.where(above, high, inside)), below, above)
 
 
-def _upward_interval(y: FloatArray, target: FloatArray) -> tuple[IntArray, BoolArray]:
+def _upward_interval(y: FloatArray, target: FloatArray) -> tuple[_Index, BoolArray]:
     """Find the highest interval whose ends rise through the target, and whether there is one."""
     shape = np.broadcast_shapes(target.shape, target.shape[:1] + y.shape[1:])
-    index = np.zeros(shape, dtype=np.intp)
+    index = np.zeros(shape, dtype=np.int8)
     found = np.zeros(shape, dtype=np.bool_)
     beneath = y[0] <= target
     for knot in range(y.shape[0] - 1):
@@ -242,33 +272,54 @@ def _continued(
     return np.asarray(x_end + (target - y_end) / held)
 
 
-def _solve_cubic(
-    x0: FloatArray,
-    x1: FloatArray,
-    y0: FloatArray,
-    y1: FloatArray,
-    d0: FloatArray,
-    d1: FloatArray,
-    target: FloatArray,
-) -> FloatArray:
+def _solve_cubic(piece: _Piece, target: FloatArray) -> FloatArray:
     """Invert the Hermite cubic on intervals that rise through the target.
 
-    Newton's method from the chord, kept inside a shrinking bracket; a step that would leave it,
-    or hardly move in a flat stretch, is replaced by bisection.
+    Newton's method from a first-order guess; where it has not settled after a few steps (a flat
+    stretch, a bend at the very end), it goes on inside a shrinking bracket.
     """
-    h = x1 - x0
-    rise = y1 - y0
-    bend0 = h * d0 - rise
-    bend1 = rise - h * d1
+    h = piece.x1 - piece.x0
+    rise = piece.y1 - piece.y0
     with np.errstate(divide="ignore", invalid="ignore"):
-        goal = np.where(rise > 0, np.clip((target - y0) / rise, 0.0, 1.0), 0.0)
         # In units of the rise: f(t) = t + t (1 - t) (a (1 - t) + b t) - goal
-        a = np.where(rise > 0, bend0 / rise, 0.0)
-        b = np.where(rise > 0, bend1 / rise, 0.0)
-    t = goal.copy()
-    low = np.zeros_like(t)
-    high = np.ones_like(t)
-    for _ in range(_NEWTON_STEPS):
+        goal = (target - piece.y0) / rise
+        a = h * piece.d0 / rise - 1.0
+        b = 1.0 - h * piece.d1 / rise
+    flat = ~(rise > 0)
+    if flat.any():
+        goal, a, b = (np.where(flat, 0.0, part) for part in (goal, a, b))
+    goal = np.clip(goal, 0.0, 1.0)
+    t = _newton(goal, a, b)
+    rough = ~(np.abs(_cubic(t, a, b) - goal) < _CONVERGED)
+    if rough.any():
+        wide = np.broadcast_arrays(goal, a, b)
+        t[rough] = _bracketed(*(part[rough] for part in wide))
+    return piece.x0 + h * t
+
+
+def _cubic(t: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+    rest = 1.0 - t
+    return t + t * rest * (a * rest + b * t)
+
+
+def _newton(goal: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+    rest = 1.0 - goal
+    t: FloatArray = np.clip(goal - goal * rest * (a * rest + b * goal), 0.0, 1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for _ in range(_NEWTON_STEPS):
+            rest = 1.0 - t
+            mix = a * rest + b * t
+            both = t * rest
+            step = (t + both * mix - goal) / (1.0 + (rest - t) * mix + both * (b - a))
+            t = np.clip(t - step, 0.0, 1.0)
+            if np.abs(step).max(initial=0.0) < _CONVERGED:
+                break
+    return t
+
+
+def _bracketed(goal: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+    t, low, high = goal.copy(), np.zeros_like(goal), np.ones_like(goal)
+    for _ in range(_BRACKETED_STEPS):
         rest = 1.0 - t
         mix = a * rest + b * t
         f = t + t * rest * mix - goal
@@ -277,13 +328,11 @@ def _solve_cubic(
         slope = 1.0 + (rest - t) * mix + t * rest * (b - a)
         with np.errstate(divide="ignore", invalid="ignore"):
             step = t - f / slope
-        usable = (step >= low) & (step <= high)
-        following = np.where(usable, step, 0.5 * (low + high))
-        moved = float(np.abs(following - t).max(initial=0.0))
-        t = following
-        if moved < _CONVERGED:
+        usable = (step > low) & (step < high)
+        t = np.where(usable, step, 0.5 * (low + high))
+        if np.abs(f).max(initial=0.0) < _CONVERGED:
             break
-    return x0 + h * t
+    return t
 
 
 def solve_straight(speed: FloatArray, reading: FloatArray, target: FloatArray) -> Solved:
@@ -304,8 +353,9 @@ def solve_straight(speed: FloatArray, reading: FloatArray, target: FloatArray) -
         Speed; past the ends the end value, for the caller to continue.
     """
     index, found = _upward_interval(reading, target)
-    x0, x1 = _take(speed, index), _take(speed, index + 1)
-    y0, y1 = _take(reading, index), _take(reading, index + 1)
+    low, high = int(index.min()), int(index.max())
+    x0, x1 = _take(speed, index, low, high), _take(speed[1:], index, low, high)
+    y0, y1 = _take(reading, index, low, high), _take(reading[1:], index, low, high)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(y1 > y0, np.clip((target - y0) / (y1 - y0), 0.0, 1.0), 0.0)
     above = ~found & (target > reading[-1])
@@ -419,10 +469,10 @@ def airflow_at(speed: FloatArray, airflow: FloatArray, at: FloatArray) -> Solved
     Solved
         Airflow in `at`.
     """
-    slopes = monotone_slopes(speed, airflow)
-    inside = monotone_values(speed, airflow, at, slopes)
+    inside = monotone_values(speed, airflow, at)
     if not (inside.below.any() or inside.above.any()):
         return inside
+    slopes = monotone_slopes(speed, airflow)
     values = inside.at
     for past, end in ((inside.below, 0), (inside.above, -1)):
         if past.any():
@@ -456,7 +506,7 @@ def continued_linear(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
         Values in `at`.
     """
     slopes = monotone_slopes(x, y)
-    inside = monotone_values(x, y, at, slopes)
+    inside = monotone_values(x, y, at)
     low = y[0] + slopes[0] * (at - x[0])
     high = y[-1] + slopes[-1] * (at - x[-1])
     values = np.where(inside.below, low, np.where(inside.above, high, inside.at))
@@ -491,10 +541,10 @@ def crossings(x: FloatArray, y: FloatArray, target: float) -> FloatArray:
             found.append(float(x[k]))
         if low * high < 0:
             sign = 1.0 if high > low else -1.0
-            pieces = [np.array([v]) for v in (
-                x[k], x[k + 1], sign * y[k], sign * y[k + 1], sign * slopes[k],
-                sign * slopes[k + 1], sign * target)]  # fmt: skip
-            found.append(float(_solve_cubic(*pieces)[0]))
+            ends = [x[k], x[k + 1], sign * y[k], sign * y[k + 1]]
+            ends += [sign * slopes[k], sign * slopes[k + 1]]
+            piece = _Piece(*(np.array([end]) for end in ends))
+            found.append(float(_solve_cubic(piece, np.array([sign * target]))[0]))
     if y[-1] == target:
         found.append(float(x[-1]))
     return np.array(found)
