@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -132,6 +132,48 @@ def equal_noise(
     >>> estimates.airflow.dims
     ('scope', 'model', 'obstruction', 'draw')
     """
+    asked = _ask_noise(
+        readings,
+        level,
+        bench,
+        background=background,
+        target=target,
+        curve=curve,
+        room=room,
+        noise_obstruction=noise_obstruction,
+        fans=fans,
+        slope=slope,
+        pooled=pooled,
+    )
+    return _estimate(
+        asked.case, asked.request, asked.layouts, draws, rng, asked.attributes, asked.curves_told
+    )
+
+
+class _Asked(NamedTuple):
+    """An equal-noise question: what every model is read off at, whichever road answers it."""
+
+    case: _Case
+    request: Request
+    layouts: list[ModelLayout]
+    attributes: dict[str, Any]
+    curves_told: int
+
+
+def _ask_noise(
+    readings: xr.Dataset,
+    level: float,
+    bench: Bench,
+    *,
+    background: Background,
+    target: Target,
+    curve: CurveKind,
+    room: str | float | None,
+    noise_obstruction: str | None,
+    fans: Mapping[str, int] | None,
+    slope: float | tuple[float, float] | None,
+    pooled: Mapping[str, Any] | str | None,
+) -> _Asked:
     number = _finite("level", level)
     noise: Channel = ("noise", "") if noise_obstruction is None else (
         "noise_obstructed", noise_obstruction)  # fmt: skip
@@ -156,7 +198,7 @@ def equal_noise(
         "fans": json.dumps(dict(request.fans)),
         "curve_uncertainty": u_curve,
     }
-    return _estimate(case, request, layouts, draws, rng, attributes, told)
+    return _Asked(case, request, layouts, attributes, told)
 
 
 def equal_drive(
