@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from fanstats._typing import BoolArray, FloatArray, IntArray
-from fanstats.perturbation import reading_errors, reading_uncertainty
+from fanstats.perturbation import reading_errors_of, reading_uncertainty
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from fanstats.draws import Draws
     from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench
@@ -212,7 +214,7 @@ def merged(knots: Knots, values: FloatArray, mean: Mean = "arithmetic") -> Float
 def abscissa_draws(
     draws: Draws, bench: Bench, sitting: Sitting, abscissa: Abscissa, knots: Knots
 ) -> FloatArray:
-    """Perturb the abscissa of the knots; a drive is taken as set.
+    """Perturb the abscissa of one sitting's knots; a drive is taken as set.
 
     Parameters
     ----------
@@ -231,9 +233,39 @@ def abscissa_draws(
     -------
     ndarray, shape (knot, draw) or (knot, 1)
     """
-    values = abscissa_values(sitting, abscissa, knots.index)[:, None]
+    return abscissa_draws_of(draws, bench, [sitting], abscissa, [knots])[:, 0]
+
+
+def abscissa_draws_of(
+    draws: Draws,
+    bench: Bench,
+    sittings: Sequence[Sitting],
+    abscissa: Abscissa,
+    knots: Sequence[Knots],
+) -> FloatArray:
+    """Perturb the abscissa of the knots of several sittings.
+
+    Parameters
+    ----------
+    draws, bench, abscissa
+        As in `abscissa_draws`.
+    sittings : sequence of Sitting
+        The sittings, all of one rig.
+    knots : sequence of Knots
+        Which cells of each; merged alike.
+
+    Returns
+    -------
+    ndarray, shape (knot, sitting, draw) or (knot, sitting, 1)
+    """
+    indices = [k.index for k in knots]
+    columns = [
+        abscissa_values(sitting, abscissa, index)
+        for sitting, index in zip(sittings, indices, strict=True)
+    ]
+    values = np.stack(columns, axis=1)[:, :, None]
     if abscissa == "speed":
-        errors = reading_errors(draws, bench, sitting, ("speed", ""), knots.index)
+        errors = reading_errors_of(draws, bench, sittings, ("speed", ""), indices)
         # A speed stays above 0 whatever its error; half the reading is far outside any bench.
         values = np.maximum(values + errors.reading, 0.5 * values)
-    return merged(knots, values)
+    return merged(knots[0], values)

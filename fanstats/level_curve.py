@@ -21,11 +21,13 @@ from fanstats.curves import (
     solve_monotone,
     solve_straight,
 )
-from fanstats.knots import Abscissa, Knots, abscissa_draws, choose_knots, merged
+from fanstats.knots import Abscissa, Knots, abscissa_draws_of, choose_knots, merged
 from fanstats.levels.kernels import FLOOR, add_levels, subtract_levels
-from fanstats.perturbation import reading_errors, room_error
+from fanstats.perturbation import reading_errors_of, room_errors
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from fanstats.draws import Draws
     from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench
@@ -117,18 +119,18 @@ class LevelCurve:
 
 
 class LevelKnots(NamedTuple):
-    """Knots of one level curve, perturbed.
+    """Knots of level curves, perturbed; the axis of curves is left out for a single one.
 
     Attributes
     ----------
-    x : ndarray, shape (knot, draw) or (knot, 1)
+    x : ndarray, shape (knot, curve, draw) or (knot, curve, 1)
         Speed or drive.
-    level : ndarray, shape (knot, draw)
+    level : ndarray, shape (knot, curve, draw)
         Level of the fan alone where the room is known, else as read; dB.
-    room : ndarray, shape (draw,)
-        Level of the room in this sitting; minus infinity where unknown.
+    room : ndarray, shape (curve, draw)
+        Level of the room in each sitting; minus infinity where unknown.
     fit : tuple of ndarray or None
-        Intercept and slope of a power law over ln speed, each of shape (draw,).
+        Intercept and slope of a power law over ln speed, each of shape (curve, draw).
     """
 
     x: FloatArray
@@ -212,51 +214,74 @@ def level_knots(draws: Draws, bench: Bench, curve: LevelCurve) -> LevelKnots:
     Returns
     -------
     LevelKnots
+        Without the axis of curves.
     """
-    sitting, knots = curve.sitting, curve.knots
-    errors = reading_errors(
-        draws, bench, sitting, curve.channel, knots.index, omit_shared=curve.omit_shared
+    knots = level_knots_of(draws, bench, [curve])
+    fit = None if knots.fit is None else (knots.fit[0][0], knots.fit[1][0])
+    return LevelKnots(knots.x[:, 0], knots.level[:, 0], knots.room[0], fit)
+
+
+def level_knots_of(draws: Draws, bench: Bench, curves: Sequence[LevelCurve]) -> LevelKnots:
+    """Perturb the knots of several level curves that are alike: one rig, equally many knots.
+
+    Parameters
+    ----------
+    draws : Draws
+        Where draws come from.
+    bench : Bench
+        What is stated about the instruments.
+    curves : sequence of LevelCurve
+        The curves.
+
+    Returns
+    -------
+    LevelKnots
+        With an axis of curves before the draws.
+    """
+    first = curves[0]
+    sittings = [curve.sitting for curve in curves]
+    knots = [curve.knots for curve in curves]
+    indices = [k.index for k in knots]
+    errors = reading_errors_of(
+        draws, bench, sittings, first.channel, indices, omit_shared=first.omit_shared
     )
-    reading = merged(
-        knots, sitting.channels[curve.channel].values[knots.index, None] + errors.reading, "energy"
-    )
-    x = rising(abscissa_draws(draws, bench, sitting, curve.abscissa, knots))
-    fan = merged(knots, errors.fan) if errors.fan.shape[0] > 1 else errors.fan
-    if curve.is_point:
-        return _point(draws, bench, curve, x, reading, fan)
-    if curve.room == "read":
-        room = sitting.background + room_error(draws, bench, sitting, omit_shared=curve.omit_shared)
-        level = remove_room(reading, room) + fan
-        fit = fit_power_law(np.log(x), level) if curve.kind == "power law" else None
-        return LevelKnots(x, level, room, fit)
-    if curve.room == "fitted":
+    cells = [
+        sitting.channels[first.channel].values[index]
+        for sitting, index in zip(sittings, indices, strict=True)
+    ]
+    reading = merged(knots[0], np.stack(cells, axis=1)[:, :, None] + errors.reading, "energy")
+    x = rising(abscissa_draws_of(draws, bench, sittings, first.abscissa, knots))
+    fan = merged(knots[0], errors.fan) if errors.fan.shape[0] > 1 else errors.fan
+    if first.room == "fitted":
         intercept, slope, room = fit_power_law_with_floor(np.log(x), reading)
         level = remove_room(reading, room) + fan
         return LevelKnots(x, level, room, (intercept + fan[0], slope))
-    level = reading + fan
-    fit = fit_power_law(np.log(x), level) if curve.kind == "power law" else None
-    return LevelKnots(x, level, np.full(draws.size, -np.inf), fit)
-
-
-def _point(
-    draws: Draws,
-    bench: Bench,
-    curve: LevelCurve,
-    x: FloatArray,
-    reading: FloatArray,
-    fan: FloatArray,
-) -> LevelKnots:
-    """Carry a single point on by its slope."""
-    assert curve.slope is not None
-    sitting = curve.sitting
-    if curve.room == "read":
-        room = sitting.background + room_error(draws, bench, sitting, omit_shared=curve.omit_shared)
-        level = remove_room(reading, room) + fan
+    if first.room == "read":
+        background = np.array([[sitting.background] for sitting in sittings])
+        room = background + room_errors(draws, bench, sittings, omit_shared=first.omit_shared)
+        level = remove_room(reading, room)
+        level += fan
     else:
-        room, level = np.full(draws.size, -np.inf), reading + fan
-    z = draws.standard(("slope", sitting.model), "normal")
-    slope = np.maximum(curve.slope.value + curve.slope.uncertainty * z, SLOPE_LOW / 2) / _LN10
-    return LevelKnots(x, level, room, (level[0] - slope * np.log(x[0]), slope))
+        room, level = np.full((len(curves), draws.size), -np.inf), reading + fan
+    fit = None
+    if first.is_point:
+        fit = _through_point(draws, curves, x, level)
+    elif first.kind == "power law":
+        fit = fit_power_law(np.log(x), level)
+    return LevelKnots(x, level, room, fit)
+
+
+def _through_point(
+    draws: Draws, curves: Sequence[LevelCurve], x: FloatArray, level: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Carry single points on by their slopes."""
+    slopes = []
+    for curve in curves:
+        assert curve.slope is not None
+        z = draws.standard(("slope", curve.sitting.model), "normal")
+        slopes.append(np.maximum(curve.slope.value + curve.slope.uncertainty * z, SLOPE_LOW / 2))
+    slope = np.stack(slopes) / _LN10
+    return np.asarray(level[0] - slope * np.log(x[0])), slope
 
 
 def solve_level(curve: LevelCurve, knots: LevelKnots, target: FloatArray) -> Solved:

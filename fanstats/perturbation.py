@@ -16,11 +16,21 @@ from fanstats._typing import FloatArray, IntArray
 from fanstats.sources import Source
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from fanstats.draws import Draws, Label
     from fanstats.sittings import Cells, Channel, Sitting
     from fanstats.sources import Bench, Instrument
 
-__all__ = ["Errors", "reading_errors", "reading_uncertainty", "room_error", "spread_draws"]
+__all__ = [
+    "Errors",
+    "reading_errors",
+    "reading_errors_of",
+    "reading_uncertainty",
+    "room_error",
+    "room_errors",
+    "spread_draws",
+]
 
 
 class Errors(NamedTuple):
@@ -28,9 +38,9 @@ class Errors(NamedTuple):
 
     Attributes
     ----------
-    reading : ndarray, shape (cell, draw)
+    reading : ndarray, shape (cell, sitting, draw) or (cell, draw)
         What the reading is off by, in its own unit.
-    fan : ndarray, shape (cell, draw) or (1, draw)
+    fan : ndarray, same shape, or with one cell
         For noise: what the level of the fan alone is off by (mounting, microphone position).
     """
 
@@ -91,33 +101,98 @@ def reading_errors(
     Returns
     -------
     Errors
+        Without the axis of sittings.
+    """
+    errors = reading_errors_of(draws, bench, [sitting], channel, [index], omit_shared=omit_shared)
+    return Errors(errors.reading[:, 0], errors.fan[:, 0])
+
+
+def reading_errors_of(
+    draws: Draws,
+    bench: Bench,
+    sittings: Sequence[Sitting],
+    channel: Channel,
+    indices: Sequence[IntArray],
+    *,
+    omit_shared: bool = False,
+) -> Errors:
+    """Draw the errors of one channel's cells in several sittings of one rig.
+
+    Parameters
+    ----------
+    draws : Draws
+        Where draws come from.
+    bench : Bench
+        What is stated about the instruments.
+    sittings : sequence of Sitting
+        The sittings, all of one rig.
+    channel : tuple of str
+        Quantity and obstruction.
+    indices : sequence of ndarray of int
+        Which cells of each sitting; equally many of each.
+    omit_shared : bool
+        Leave the instrument's shared errors out.
+
+    Returns
+    -------
+    Errors
+        Arrays of shape (cell, sitting, draw); `fan` may have one cell.
     """
     quantity = _instrument_of(channel[0])
-    cells = sitting.channels[channel]
-    values, units = cells.values[index], sitting.units[channel[0]]
-    reading = np.zeros((index.size, draws.size))
-    fan = np.zeros((1, draws.size))
+    cells = [sitting.channels[channel] for sitting in sittings]
+    values = np.stack([c.values[i] for c, i in zip(cells, indices, strict=True)], axis=1)
+    units = sittings[0].units[channel[0]]
+    reading = np.zeros((*values.shape, draws.size))
+    fan = np.zeros((1, values.shape[1], draws.size))
     instrument = bench.instrument(quantity)
-    owner = (sitting.rig, bench.instrument_name(quantity))
-    own = _own_uncertainty(cells, index)
+    owner = (sittings[0].rig, bench.instrument_name(quantity))
+    own = np.stack([_own_uncertainty(c, i) for c, i in zip(cells, indices, strict=True)], axis=1)
     for level, place, source in instrument or ():
         if source.is_zero or (omit_shared and level == "shared"):
             continue
         base = (*owner, level, _name(source, place))
         size = source.standard_uncertainty(values, units)
+        on_fan = _acts_on_fan(quantity, level, source)
         if level == "reading":
-            size = np.where(np.isfinite(own), 0.0, _per_cell(source, size, cells, index))
-            error = _cell_errors(draws, source, base, sitting, channel, index, size)
-        else:
-            label = (*base, *_shared_part(level, sitting, channel))
-            error = size[:, None] * _scaled(draws, source, base, label)
-        if _acts_on_fan(quantity, level, source):
+            for column, (sitting, index) in enumerate(zip(sittings, indices, strict=True)):
+                here = _per_cell(source, size[:, column], cells[column], index)
+                here = np.where(np.isfinite(own[:, column]), 0.0, here)
+                error = _cell_errors(draws, source, base, sitting, channel, index, here)
+                if on_fan:
+                    fan = fan + np.zeros_like(reading)
+                (fan if on_fan else reading)[:, column] += error
+            continue
+        error = _common_errors(draws, source, base, level, sittings, channel, size)
+        if on_fan:
             fan = fan + error
         else:
             reading += error
-    if np.isfinite(own).any():
-        reading += _own_errors(draws, (*owner, "reading", "cell"), sitting, channel, index, own)
+    for column in np.flatnonzero(np.isfinite(own).any(axis=0)):
+        label = (*owner, "reading", "cell")
+        reading[:, column] += _own_errors(
+            draws, label, sittings[column], channel, indices[column], own[:, column]
+        )
     return Errors(reading, fan)
+
+
+def _common_errors(
+    draws: Draws,
+    source: Source,
+    base: Label,
+    level: str,
+    sittings: Sequence[Sitting],
+    channel: Channel,
+    size: FloatArray,
+) -> FloatArray:
+    """Draw an error that the cells of a sitting have in common, times each cell's size."""
+    if level == "shared":
+        error = _scaled(draws, source, base, base)[None, :]
+    else:
+        labels = [(*base, *_shared_part(level, sitting, channel)) for sitting in sittings]
+        error = np.stack([_scaled(draws, source, base, label) for label in labels])
+    if source.relative == 0:
+        size = size[:1]  # one size for all cells
+    return np.asarray(size[:, :, None] * error)
 
 
 def _acts_on_fan(quantity: str, level: str, source: Source) -> bool:
@@ -254,6 +329,28 @@ def room_error(
         size = float(source.standard_uncertainty(value, units)[0])
         error = error + size * _scaled(draws, source, base, label)
     return error
+
+
+def room_errors(
+    draws: Draws, bench: Bench, sittings: Sequence[Sitting], *, omit_shared: bool = False
+) -> FloatArray:
+    """Draw the error of the room's level in several sittings.
+
+    Parameters
+    ----------
+    draws, bench, omit_shared
+        As in `room_error`.
+    sittings : sequence of Sitting
+        The sittings.
+
+    Returns
+    -------
+    ndarray, shape (sitting, draw)
+        dB.
+    """
+    return np.stack(
+        [room_error(draws, bench, sitting, omit_shared=omit_shared) for sitting in sittings]
+    )
 
 
 def _skips_room(level: str, source: Source, omit_shared: bool) -> bool:
