@@ -8,41 +8,29 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-import xarray as xr
 
-from fanstats._typing import FloatArray, SeedLike
-from fanstats.curve_choice import curve_uncertainty
-from fanstats.draws import CHUNK, LabelledDraws, root_from
 from fanstats.errors import FanstatsError, one_of
 from fanstats.knots import ABOVE_ROOM
-from fanstats.level_curve import remove_room
-from fanstats.levels.kernels import add_levels
-from fanstats.matching import (
-    _Case,
-    _case,
-    _check_draws,
-    _drop_unsupported,
-    _fill_draws,
-    _fill_values,
-    _room_record,
-    _Table,
-)
-from fanstats.operating import Request
-from fanstats.target import Background, NoiseTarget, Target
+from fanstats.levels.kernels import add_levels, subtract_levels
+from fanstats.matching import equal_noise
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    import xarray as xr
     from numpy.typing import ArrayLike, NDArray
 
+    from fanstats._typing import FloatArray, SeedLike
     from fanstats.curves import CurveKind
-    from fanstats.layout import ModelLayout
-    from fanstats.sittings import Sitting
     from fanstats.sources import Bench
+    from fanstats.target import Background, Target
 
 __all__ = ["AtLevel", "Sweep", "grid_of", "known_models", "steps_of", "sweep_of"]
 
 _LEVELS: Final = 31
+# Levels at which the uncertainty of the choice of curve is looked up, as shares of the sweep.
+_LOOKED_UP: Final = (0.25, 0.5, 0.75)
+_FEWEST_DRAWS: Final = 100
 # Kept inside the last step, where rounding could push a target past it; dB.
 _INSIDE: Final = 1e-6
 
@@ -64,7 +52,7 @@ class AtLevel(NamedTuple):
 
     value: FloatArray
     draws: FloatArray
-    status: NDArray[np.object_]
+    status: NDArray[np.str_]
     below: FloatArray
     above: FloatArray
 
@@ -75,32 +63,38 @@ class Sweep:
 
     Attributes
     ----------
-    case : _Case
-        The readings, gathered.
-    layouts, every : list of ModelLayout
-        The curves of the models wanted, and those of the whole table: the uncertainty of the
-        curve is pooled over all of them.
+    readings : xarray.Dataset
+        Rows that are read off.
+    bench : Bench
+    models : list of str
+        Those wanted.
     obstruction : str
         "" where the table names none.
     draws, root : int
         How many, and their root seed.
     background : {"included", "removed"}
     target : {"as read", "true"}
+    curve : {"smooth", "straight", "power law"}
+    pooled : dict
+        Reference room and uncertainty of the choice of curve, the same at every level.
     """
 
-    case: _Case
-    layouts: list[ModelLayout]
-    every: list[ModelLayout]
+    readings: xr.Dataset
+    bench: Bench
+    models: list[str]
     obstruction: str
     draws: int
     root: int
     background: Background
     target: Target
+    curve: CurveKind
+    pooled: dict[str, Any]
 
     @property
-    def models(self) -> list[str]:
-        """Names of the models wanted."""
-        return [layout.model for layout in self.layouts]
+    def room(self) -> float:
+        """Level of the reference room, NaN where no room was read."""
+        record = self.pooled.get("room") or {}
+        return float(record.get("level", np.nan))
 
     def at_levels(self, grid: FloatArray) -> Iterator[AtLevel]:
         """Read the models off at one level after the other, with the same draws.
@@ -113,59 +107,41 @@ class Sweep:
         ------
         AtLevel
         """
-        sources = [
-            LabelledDraws(self.root, min(CHUNK, self.draws - start), chunk)
-            for chunk, start in enumerate(range(0, self.draws, CHUNK))
-        ]
         for level in grid:
-            yield self._at(self._request(float(level)), sources)
-
-    def _request(self, level: float) -> Request:
-        wanted = NoiseTarget(
-            level=level, background=self.background, target=self.target, room=self.case.room
-        )
-        u_curve = self.case.pooled_curve
-        if u_curve is None:
-            curves = [c for layout in self.every for unit in layout.units for c in unit.noise]
-            u_curve = curve_uncertainty(self.case.bench, curves, wanted)[0]
-        return Request(
-            kind="equal noise",
-            bench=self.case.bench,
-            target=wanted,
-            curve_uncertainty=0.0 if np.isnan(u_curve) else u_curve,
-        )
-
-    def _at(self, request: Request, sources: list[LabelledDraws]) -> AtLevel:
-        outputs = {"airflow": [self.obstruction]}
-        table = _Table(len(self.layouts), 1, self.draws)
-        tables = {"airflow": table}
-        for row, layout in enumerate(self.layouts):
-            _fill_values(request, layout, row, outputs, tables)
-            for chunk, source in enumerate(sources):
-                _fill_draws(source, request, layout, row, chunk * CHUNK, outputs, tables)
-        _drop_unsupported(tables)
-        return AtLevel(
-            table.value[..., 0],
-            table.draws[:, :, 0],
-            table.status[..., 0],
-            table.below[..., 0],
-            table.above[..., 0],
-        )
+            estimates = equal_noise(
+                self.readings,
+                float(level),
+                bench=self.bench,
+                draws=self.draws,
+                rng=self.root,
+                background=self.background,
+                target=self.target,
+                curve=self.curve,
+                pooled=self.pooled,
+            ).sel(model=self.models)
+            if "obstruction" in estimates["airflow"].dims:
+                estimates = estimates.sel(obstruction=self.obstruction)
+            yield AtLevel(
+                *(
+                    estimates[f"airflow{part}"].to_numpy()
+                    for part in ("_value", "", "_status", "_share_below", "_share_above")
+                )
+            )
 
     def coords(self, grid: FloatArray) -> dict[str, Any]:
-        """Coordinates of a result over `level`."""
-        about = {"units": self.case.noise_units, "long_name": "noise"}
+        """Give the coordinates of a result over `level`."""
+        about = {"units": self.readings["noise"].attrs.get("units", ""), "long_name": "noise"}
         return {"level": ("level", grid, about), "root": str(self.root)}
 
     def attrs(self) -> dict[str, Any]:
-        """Attributes of a result."""
+        """Give the attributes of a result."""
         return {
             "obstruction": self.obstruction,
             "background": self.background,
             "target": self.target,
-            "curve": self.case.curve,
+            "curve": self.curve,
             "draws": self.draws,
-            "room": json.dumps(_room_record(self.case.room)),
+            "pooled": json.dumps(self.pooled),
         }
 
 
@@ -194,7 +170,8 @@ def sweep_of(
     obstruction : str or None
         May be None where there is only one.
     bench, draws, rng, background, target, curve, room, pooled
-        As in `equal_noise`.
+        As in `equal_noise`. Without `pooled` the uncertainty of the choice of curve is the root
+        mean square of those at three levels of the whole table.
 
     Returns
     -------
@@ -205,23 +182,56 @@ def sweep_of(
     FanstatsError
         As `equal_noise`, and if a model or obstruction is not there.
     """
-    _check_draws(draws)
-    case = _case(readings, bench, curve, background, target, room, pooled, ("noise", ""))
+    present = _present(readings)
     names = [models] if isinstance(models, str) else models
-    wanted = case.models if names is None else known_models(readings, "models", names)
-    anywhere = NoiseTarget(level=0.0, background=background, target=target, room=case.room)
-    every = case.layouts(omit_shared=anywhere.omit_shared)
-    by_name = {layout.model: layout for layout in every}
+    wanted = present if names is None else known_models(readings, "models", names)
+    behind = _behind(readings, obstruction)
+    noise = readings["noise"].to_numpy() if "noise" in readings else np.full(1, np.nan)
+    ends = [np.nanmin(noise), np.nanmax(noise)] if np.isfinite(noise).any() else [0.0, 0.0]
+    found, root, uncertainties = {}, rng, []
+    for share in (0.5,) if pooled is not None else _LOOKED_UP:
+        looked = equal_noise(
+            readings,
+            float(ends[0] + share * (ends[1] - ends[0])),
+            bench=bench,
+            draws=_FEWEST_DRAWS,
+            rng=root,
+            background=background,
+            target=target,
+            curve=curve,
+            room=room,
+            pooled=pooled,
+        )
+        root = int(looked["root"].item())
+        found = json.loads(looked.attrs["pooled"])
+        uncertainties.append(found.get("curve"))
+    told = [u for u in uncertainties if u is not None]
+    found["curve"] = float(np.sqrt(np.mean(np.square(told)))) if told else None
     return Sweep(
-        case=case,
-        layouts=[by_name[name] for name in wanted],
-        every=every,
-        obstruction=_behind(readings, obstruction),
-        draws=int(draws),
-        root=root_from(rng),
+        readings=_part(readings, wanted),
+        bench=bench,
+        models=wanted,
+        obstruction=behind,
+        draws=draws,
+        root=int(str(root)),
         background=background,
         target=target,
+        curve=curve,
+        pooled=found,
     )
+
+
+def _part(readings: xr.Dataset, models: list[str]) -> xr.Dataset:
+    """Keep the rows of some models, if what the others read plays no part in their results."""
+    # A room nobody read is bounded by the quietest reading of the session, whatever its model.
+    room = readings["background"].to_numpy() if "background" in readings else np.nan
+    if (np.isfinite(readings["noise"].to_numpy()) & ~np.isfinite(room)).any():
+        return readings
+    return readings.isel(row=np.flatnonzero(np.isin(readings["model"].to_numpy(), models)))
+
+
+def _present(readings: xr.Dataset) -> list[str]:
+    return list(dict.fromkeys(readings["model"].to_numpy().astype(str).tolist()))
 
 
 def known_models(readings: xr.Dataset, argument: str, names: Sequence[str]) -> list[str]:
@@ -246,10 +256,10 @@ def known_models(readings: xr.Dataset, argument: str, names: Sequence[str]) -> l
     FanstatsError
         If there is none, or one is not in the table.
     """
-    present = list(dict.fromkeys(readings["model"].to_numpy().astype(str).tolist()))
     if not len(names):
         msg = f"`{argument}` must name at least one model; got none."
         raise FanstatsError(msg)
+    present = _present(readings)
     return [one_of(argument, name, present) for name in dict.fromkeys(names)]
 
 
@@ -271,65 +281,53 @@ def _behind(readings: xr.Dataset, obstruction: str | None) -> str:
 
 
 def steps_of(sweep: Sweep, models: Sequence[str]) -> dict[str, Any]:
-    """Give every step that read noise and airflow, in the room that the levels are meant in.
+    """Give every row that read noise and airflow, in the room that the levels are meant in.
 
     Parameters
     ----------
     sweep : Sweep
-        Holds the curves.
+        Holds the readings.
     models : sequence of str
-        Whose steps.
+        Whose rows.
 
     Returns
     -------
     dict
         Variables and coordinates over `step`, as `xarray.Dataset` takes them.
     """
-    layouts = [layout for layout in sweep.layouts if layout.model in models]
-    parts: list[tuple[str, str, float, float, bool]] = []
-    for layout in layouts:
-        for unit in layout.units:
-            for sitting in unit.sittings:
-                parts += [
-                    (layout.model, unit.unit, *numbers)
-                    for numbers in _sitting_steps(sweep, sitting)
-                ]
-    columns = list(zip(*parts, strict=True)) if parts else [()] * 5
-    model, unit_of, noise, airflow, usable = columns
-    units = sweep.case.units.get("airflow", "")
+    rows = sweep.readings
+    airflow = rows["airflow"]
+    if "obstruction" in airflow.dims:
+        airflow = airflow.sel(obstruction=sweep.obstruction)
+    read, moved = rows["noise"].to_numpy(), airflow.to_numpy()
+    level, usable = _in_room(sweep, read)
+    kept = np.isin(rows["model"].to_numpy(), list(models)) & np.isfinite(level) & (moved > 0)
+    noise = {"units": rows["noise"].attrs.get("units", ""), "long_name": "noise of the step"}
+    air = {"units": rows["airflow"].attrs.get("units", ""), "long_name": "airflow of the step"}
     return {
-        "step_noise": (
-            "step",
-            np.array(noise, dtype=np.float64),
-            {"units": sweep.case.noise_units, "long_name": "noise of the step"},
-        ),
-        "step_airflow": (
-            "step",
-            np.array(airflow, dtype=np.float64),
-            {"units": units, "long_name": "airflow of the step"},
-        ),
-        "step_model": ("step", np.array(model, dtype=str)),
-        "step_unit": ("step", np.array(unit_of, dtype=str)),
-        "step_usable": ("step", np.array(usable, dtype=np.bool_)),
+        "step_noise": ("step", level[kept], noise),
+        "step_airflow": ("step", moved[kept], air),
+        "step_model": ("step", rows["model"].to_numpy()[kept].astype(str)),
+        "step_unit": ("step", rows["unit"].to_numpy()[kept].astype(str)),
+        "step_usable": ("step", usable[kept]),
     }
 
 
-def _sitting_steps(sweep: Sweep, sitting: Sitting) -> list[tuple[float, float, bool]]:
-    noise, airflow = sweep.case.noise, ("airflow", sweep.obstruction)
-    if noise not in sitting.channels or airflow not in sitting.channels:
-        return []
-    read, moved = sitting.channels[noise].values, sitting.channels[airflow].values
-    level, usable = read, np.isfinite(read)
-    if np.isfinite(sitting.background):
-        usable = read >= sitting.background + ABOVE_ROOM
-        room = sweep.case.room
-        fan = remove_room(read, np.full_like(read, sitting.background))
-        if sweep.background == "removed":
-            level = fan
-        elif room is not None and room.level != sitting.background:
-            level = add_levels(fan, np.full_like(fan, room.level))
-    whole = np.isfinite(level) & np.isfinite(moved) & (moved > 0)
-    return [(float(level[k]), float(moved[k]), bool(usable[k])) for k in np.flatnonzero(whole)]
+def _in_room(sweep: Sweep, read: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Give levels as they would be read in the reference room, and which stand clear of theirs."""
+    if "background" not in sweep.readings:
+        return read, np.isfinite(read)
+    room = sweep.readings["background"].to_numpy()
+    known = np.isfinite(room) & np.isfinite(read)
+    level, usable = read.copy(), np.isfinite(read)
+    usable[known] = read[known] >= room[known] + ABOVE_ROOM
+    fan = subtract_levels(read[known], room[known])[0]
+    if sweep.background == "removed":
+        level[known] = fan
+    elif np.isfinite(sweep.room):
+        moved = add_levels(fan, np.full_like(fan, sweep.room))
+        level[known] = np.where(room[known] == sweep.room, read[known], moved)
+    return level, usable
 
 
 def grid_of(levels: ArrayLike | None, steps: dict[str, Any], *, shared: bool = False) -> FloatArray:

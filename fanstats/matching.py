@@ -3,46 +3,32 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
 
 from fanstats._typing import SeedLike
+from fanstats.case import Case, gather_case, room_record
 from fanstats.curve_choice import curve_uncertainty
-from fanstats.curves import CURVES, CurveKind
-from fanstats.draws import CHUNK, Draws, LabelledDraws, Unperturbed, root_from
+from fanstats.curves import CurveKind
+from fanstats.draws import root_from
 from fanstats.errors import FanstatsError, one_of
-from fanstats.layout import ModelLayout, channels_of, layout_models
+from fanstats.filling import LUCK, SCOPES, Table, check_draws, fill_tables, is_whole
+from fanstats.layout import ModelLayout, channels_of
 from fanstats.level_curve import Slope
 from fanstats.notes import assumptions, left_out, measured, not_considered, spread_record
-from fanstats.operating import (
-    Points,
-    Request,
-    model_points,
-    noise_points,
-    noise_values,
-    read_off,
-)
-from fanstats.quantities import QUANTITIES, canonical_units
-from fanstats.reasons import model_reason, quantity_reason, scope_reason
-from fanstats.sittings import Channel, Sitting, sittings_of
-from fanstats.sources import Bench
-from fanstats.target import Background, NoiseTarget, ReferenceRoom, Target, reference_room
+from fanstats.operating import Request
+from fanstats.quantities import QUANTITIES
+from fanstats.target import Background, NoiseTarget, Target
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from fanstats.sittings import Channel
+    from fanstats.sources import Bench
 
 __all__ = ["LUCK", "SCOPES", "equal_drive", "equal_noise", "equal_speed"]
-
-SCOPES: Final = ("tested unit", "model", "next unit")
-LUCK: Final = np.arange(-6.0, 6.25, 0.5)
-# Above this share of draws beyond the data there is no estimate. A value at the very end of a
-# sweep has half of them there, and must not come and go with the draws.
-_MOST_OUTSIDE: Final = 0.52
-_FEWEST_DRAWS: Final = 100
 
 
 def equal_noise(
@@ -153,7 +139,7 @@ def equal_noise(
 class _Asked(NamedTuple):
     """An equal-noise question: what every model is read off at, whichever road answers it."""
 
-    case: _Case
+    case: Case
     request: Request
     layouts: list[ModelLayout]
     attributes: dict[str, Any]
@@ -177,7 +163,17 @@ def _ask_noise(
     number = _finite("level", level)
     noise: Channel = ("noise", "") if noise_obstruction is None else (
         "noise_obstructed", noise_obstruction)  # fmt: skip
-    case = _case(readings, bench, curve, background, target, room, pooled, noise, True)
+    case = gather_case(
+        readings,
+        bench,
+        curve=curve,
+        background=background,
+        target=target,
+        room=room,
+        pooled=pooled,
+        noise=noise,
+        needs_noise=True,
+    )
     wanted = NoiseTarget(level=number, background=background, target=target, room=case.room)
     layouts = case.layouts(omit_shared=wanted.omit_shared, slope=_slope(slope))
     curves = [c for layout in layouts for unit in layout.units for c in unit.noise]
@@ -250,7 +246,9 @@ def equal_drive(
     """
     number = _finite("drive", drive)
     kind = _drive_kind(readings, units)
-    case = _case(readings, bench, curve, background, "true", room, pooled, ("noise", ""))
+    case = gather_case(
+        readings, bench, curve=curve, background=background, room=room, pooled=pooled
+    )
     request = Request(
         kind="equal drive", bench=bench, target=_level_free(case, background), at=number, drive=kind
     )
@@ -306,7 +304,9 @@ def equal_speed(
     if number <= 0:
         msg = f"`speed` must be above 0 rpm; got {speed!r}."
         raise FanstatsError(msg)
-    case = _case(readings, bench, curve, background, "true", room, pooled, ("noise", ""))
+    case = gather_case(
+        readings, bench, curve=curve, background=background, room=room, pooled=pooled
+    )
     request = Request(
         kind="equal speed", bench=bench, target=_level_free(case, background), at=number
     )
@@ -315,19 +315,31 @@ def equal_speed(
     return _estimate(case, request, layouts, draws, rng, attributes, 0)
 
 
+def _slope(given: float | tuple[float, float] | None) -> Slope | None:
+    if given is None:
+        return None
+    value, uncertainty = given if isinstance(given, tuple) else (given, 0.0)
+    if not (np.isfinite(value) and value > 0 and np.isfinite(uncertainty) and uncertainty >= 0):
+        msg = (
+            f"`slope` must be above 0 dB a decade, with an uncertainty of 0 or more; got {given!r}."
+        )
+        raise FanstatsError(msg)
+    return Slope(float(value), float(uncertainty), "as stated")
+
+
 def _fans(fans: Mapping[str, int] | None, models: Sequence[str]) -> dict[str, int]:
     counts = dict(fans or {})
     for model, count in counts.items():
         if model not in models:
             msg = f"`fans` names the model {model!r}; the readings hold {', '.join(models)}."
             raise FanstatsError(msg)
-        if not _whole(count) or count < 1:
+        if not is_whole(count) or count < 1:
             msg = f"`fans` must give a whole number of at least 1; got {count!r} for {model!r}."
             raise FanstatsError(msg)
     return {str(model): int(count) for model, count in counts.items() if count != 1}
 
 
-def _level_free(case: _Case, background: Background) -> NoiseTarget:
+def _level_free(case: Case, background: Background) -> NoiseTarget:
     return NoiseTarget(level=np.nan, background=background, target="true", room=case.room)
 
 
@@ -361,162 +373,7 @@ def _drive_kind(readings: xr.Dataset, units: str | None) -> Literal["drive_volta
     raise FanstatsError(msg)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Case:
-    """The readings of one request, gathered."""
-
-    bench: Bench
-    sittings: list[Sitting]
-    models: list[str]
-    room: ReferenceRoom | None
-    curve: CurveKind
-    noise: Channel
-    units: dict[str, str]
-    pooled_curve: float | None
-
-    @property
-    def noise_units(self) -> str:
-        return self.units.get(self.noise[0], "dBA")
-
-    def layouts(self, *, omit_shared: bool, slope: Slope | None = None) -> list[ModelLayout]:
-        return layout_models(
-            self.sittings,
-            self.models,
-            self.bench,
-            noise=self.noise,
-            curve=self.curve,
-            omit_shared=omit_shared,
-            slope=slope,
-        )
-
-
-def _slope(given: float | tuple[float, float] | None) -> Slope | None:
-    if given is None:
-        return None
-    value, uncertainty = given if isinstance(given, tuple) else (given, 0.0)
-    if not (np.isfinite(value) and value > 0 and np.isfinite(uncertainty) and uncertainty >= 0):
-        msg = (
-            f"`slope` must be above 0 dB a decade, with an uncertainty of 0 or more; got {given!r}."
-        )
-        raise FanstatsError(msg)
-    return Slope(float(value), float(uncertainty), "as stated")
-
-
-def _case(
-    readings: xr.Dataset,
-    bench: object,
-    curve: CurveKind,
-    background: str,
-    target: str,
-    room: str | float | None,
-    pooled: Mapping[str, Any] | str | None,
-    noise: Channel,
-    target_level: bool = False,
-) -> _Case:
-    one_of("curve", curve, CURVES)
-    one_of("background", background, ["included", "removed"])
-    one_of("target", target, ["as read", "true"])
-    if not isinstance(bench, Bench):
-        msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
-        raise FanstatsError(msg)
-    sittings = sittings_of(readings)
-    if target_level:
-        _check_noise(sittings, noise, readings)
-    _check_units(readings, noise)
-    meters = sorted({sitting.rig for sitting in sittings if sitting.has(noise)})
-    if len(meters) > 1 and target == "as read":
-        msg = (
-            f"target='as read' holds the level on one meter, and the readings come from the rigs "
-            f"{', '.join(map(repr, meters))}. Use target='true', or one rig's rows."
-        )
-        raise FanstatsError(msg)
-    earlier = _earlier(pooled)
-    noisy = [sitting for sitting in sittings if sitting.has(noise)]
-    if "room" in earlier and room is None and noisy:
-        chosen = _earlier_room(noisy, earlier["room"])
-    else:
-        chosen = reference_room(noisy, room)
-    models = list(dict.fromkeys(readings["model"].to_numpy().astype(str)))
-    return _Case(
-        bench=bench,
-        sittings=sittings,
-        models=[str(model) for model in models],
-        room=chosen,
-        curve=curve,
-        noise=noise,
-        units={str(k): str(v.attrs.get("units", "")) for k, v in readings.data_vars.items()},
-        pooled_curve=earlier.get("curve"),
-    )
-
-
-def _check_noise(sittings: Sequence[Sitting], noise: Channel, readings: xr.Dataset) -> None:
-    if any(sitting.has(noise) for sitting in sittings):
-        return
-    where = f" behind {noise[1]!r}" if noise[1] else ""
-    msg = f"The readings hold no noise{where}; columns with numbers: {_listed(readings)}."
-    raise FanstatsError(msg)
-
-
-def _check_units(readings: xr.Dataset, noise: Channel) -> None:
-    if "background" not in readings or noise[0] not in readings:
-        return
-    own = canonical_units(str(readings[noise[0]].attrs.get("units", "")))
-    room = canonical_units(str(readings["background"].attrs.get("units", "")))
-    if own != room:
-        msg = f"noise is in {own} and background in {room}: levels of one weighting are needed."
-        raise FanstatsError(msg)
-
-
-def _earlier(pooled: Mapping[str, Any] | str | None) -> dict[str, Any]:
-    if pooled is None:
-        return {}
-    found = json.loads(pooled) if isinstance(pooled, str) else dict(pooled)
-    unknown = set(found) - {"room", "curve"}
-    if unknown:
-        msg = f"`pooled` holds 'room' and 'curve'; got {', '.join(sorted(unknown))}."
-        raise FanstatsError(msg)
-    if found.get("curve") is None:
-        found.pop("curve", None)
-    return found
-
-
-def _earlier_room(noisy: Sequence[Sitting], record: dict[str, Any] | None) -> ReferenceRoom | None:
-    if record is None:
-        return None
-    if "reading" not in record:
-        return ReferenceRoom(level=float(record["level"]), sitting=None)
-    labels = {name: str(record[name]) for name in ("rig", "session", "model", "unit", "sitting")}
-    stand_in = replace(
-        noisy[0],
-        rig=labels["rig"],
-        session=labels["session"],
-        model=labels["model"],
-        unit=labels["unit"],
-        sitting=labels["sitting"],
-        background=float(record["level"]),
-        background_reading=tuple(record["reading"]),
-    )
-    return ReferenceRoom(level=stand_in.background, sitting=stand_in)
-
-
-def _room_record(room: ReferenceRoom | None) -> dict[str, Any] | None:
-    if room is None:
-        return None
-    if room.sitting is None:
-        return {"level": room.level}
-    sitting = room.sitting
-    return {
-        "level": room.level,
-        "rig": sitting.rig,
-        "session": sitting.session,
-        "model": sitting.model,
-        "unit": sitting.unit,
-        "sitting": sitting.sitting,
-        "reading": list(sitting.background_reading),
-    }
-
-
-def _outputs(request: Request, case: _Case) -> dict[str, list[str]]:
+def _outputs(request: Request, case: Case) -> dict[str, list[str]]:
     """List what is given: obstructions by quantity, [""] where none applies."""
     found: dict[str, list[str]] = {}
     if request.kind != "equal speed" and "speed" in case.units:
@@ -528,58 +385,8 @@ def _outputs(request: Request, case: _Case) -> dict[str, list[str]]:
     return found
 
 
-def _read(
-    draws: Draws, request: Request, layout: ModelLayout, channels: Sequence[Channel]
-) -> dict[Channel, Points | None]:
-    """Read every output of one model off."""
-    points = model_points(draws, request, layout)
-    found: dict[Channel, Points | None] = {}
-    for channel in channels:
-        if channel[0] == "speed":
-            found[channel] = _speeds(layout, points)
-        elif channel[0] == "noise":
-            found[channel] = noise_values(draws, request, layout, points)
-        else:
-            found[channel] = read_off(draws, request, layout, points, channel)
-    return found
-
-
-def _speeds(layout: ModelLayout, points: dict[str, Points]) -> Points | None:
-    if layout.abscissa != "speed" or not points:
-        return None
-    parts = list(points.values())
-    return Points(
-        np.mean([part.at for part in parts], axis=0),
-        np.any([part.below for part in parts], axis=0),
-        np.any([part.above for part in parts], axis=0),
-    )
-
-
-def _whole(number: object) -> bool:
-    return isinstance(number, (int, np.integer)) and not isinstance(number, bool)
-
-
-def _check_draws(draws: object) -> None:
-    if not _whole(draws) or int(str(draws)) < _FEWEST_DRAWS:
-        msg = f"`draws` must be a whole number of at least {_FEWEST_DRAWS}; got {draws!r}."
-        raise FanstatsError(msg)
-
-
-class _Table:
-    """Arrays of one output over scope, model and obstruction, filled model by model."""
-
-    def __init__(self, models: int, obstructions: int, draws: int) -> None:
-        shape = (len(SCOPES), models, obstructions)
-        self.draws = np.full((*shape, draws), np.nan)
-        self.value = np.full(shape, np.nan)
-        self.status = np.full(shape, "", dtype=object)
-        self.below = np.full(shape, np.nan)
-        self.above = np.full(shape, np.nan)
-        self.by_luck = np.full((models, obstructions, LUCK.size), np.nan)
-
-
 def _estimate(
-    case: _Case,
+    case: Case,
     request: Request,
     layouts: list[ModelLayout],
     draws: int,
@@ -587,134 +394,19 @@ def _estimate(
     attributes: dict[str, Any],
     curves_told: int,
 ) -> xr.Dataset:
-    _check_draws(draws)
+    check_draws(draws)
     root = root_from(rng)
     outputs = _outputs(request, case)
-    tables = {
-        name: _Table(len(layouts), len(places), int(draws)) for name, places in outputs.items()
-    }
-    reasons = []
-    sources = [
-        LabelledDraws(root, min(CHUNK, draws - start), chunk)
-        for chunk, start in enumerate(range(0, draws, CHUNK))
-    ]
-    for row, layout in enumerate(layouts):
-        reasons.append(_fill_values(request, layout, row, outputs, tables))
-        for chunk, source in enumerate(sources):
-            _fill_draws(source, request, layout, row, chunk * CHUNK, outputs, tables)
-        if request.kind == "equal noise":
-            _fill_by_luck(request, layout, row, outputs, tables)
-    _drop_unsupported(tables)
+    tables, reasons = fill_tables(request, layouts, outputs, int(draws), root)
     return _dataset(case, request, layouts, outputs, tables, reasons, root, attributes, curves_told)
 
 
-def _fill_values(
-    request: Request,
-    layout: ModelLayout,
-    row: int,
-    outputs: dict[str, list[str]],
-    tables: dict[str, _Table],
-) -> str:
-    """Fill values at the readings as read, or the reason why there is none."""
-    nothing = Unperturbed()
-    points = model_points(nothing, request, layout) if layout.abscissa is not None else {}
-    whole = model_reason(request, layout, points)
-    channels = [(name, place) for name, places in outputs.items() for place in places]
-    values = _read(nothing, request, layout, channels) if not whole else {}
-    for name, place in channels:
-        table, column = tables[name], outputs[name].index(place)
-        why = whole or quantity_reason(request, layout, points, (name, place))
-        for index, scope in enumerate(SCOPES):
-            missing = why or scope_reason(request, layout, (name, place), scope)
-            table.status[index, row, column] = missing
-            found = values.get((name, place))
-            if not missing and found is not None:
-                table.value[index, row, column] = found.at[min(index, found.at.shape[0] - 1), 0]
-    return whole
-
-
-def _fill_draws(
-    source: LabelledDraws,
-    request: Request,
-    layout: ModelLayout,
-    row: int,
-    start: int,
-    outputs: dict[str, list[str]],
-    tables: dict[str, _Table],
-) -> None:
-    """Fill one chunk of draws wherever a value stands."""
-    channels = [
-        (name, place)
-        for name, places in outputs.items()
-        for column, place in enumerate(places)
-        if np.isfinite(tables[name].value[:, row, column]).any()
-    ]
-    if not channels:
-        return
-    stop = start + source.size
-    for (name, place), found in _read(source, request, layout, channels).items():
-        if found is None:
-            continue
-        table, column = tables[name], outputs[name].index(place)
-        # Air past the low end means a rise past its high end: less speed, more heat.
-        low, high = (found.above, found.below) if name == "temperature_rise" else found[1:]
-        for index in range(len(SCOPES)):
-            if np.isfinite(table.value[index, row, column]):
-                scope = min(index, found.at.shape[0] - 1)
-                table.draws[index, row, column, start:stop] = found.at[scope]
-                total = table.draws.shape[-1]
-                for side, past in ((table.below, low), (table.above, high)):
-                    counted = 0.0 if start == 0 else side[index, row, column]
-                    share = np.broadcast_to(past, found.at.shape)[scope].sum() / total
-                    side[index, row, column] = counted + share
-
-
-def _fill_by_luck(
-    request: Request,
-    layout: ModelLayout,
-    row: int,
-    outputs: dict[str, list[str]],
-    tables: dict[str, _Table],
-) -> None:
-    """Fill the value against given noise luck, at the readings as read."""
-    nothing = Unperturbed()
-    points = {
-        unit.unit: noise_points(nothing, request, layout, unit, luck_offset=LUCK)
-        for unit in layout.units
-        if unit.noise and not unit.noise_problem
-    }
-    for name, places in outputs.items():
-        for column, place in enumerate(places):
-            if not np.isfinite(tables[name].value[:, row, column]).any():
-                continue
-            if name == "speed":
-                found = _speeds(layout, points)
-            else:
-                found = read_off(nothing, request, layout, points, (name, place), undo_luck=False)
-            if found is not None:
-                inside = ~(found.below | found.above)
-                values = np.where(inside, found.at, np.nan)[:, 0]
-                tables[name].by_luck[row, column] = values
-
-
-def _drop_unsupported(tables: dict[str, _Table]) -> None:
-    """Give no estimate where more than half of the draws lie beyond the data."""
-    for table in tables.values():
-        lost = (table.below > _MOST_OUTSIDE) | (table.above > _MOST_OUTSIDE)
-        for place in np.argwhere(lost):
-            index = tuple(place)
-            side = "below" if table.below[index] > _MOST_OUTSIDE else "above"
-            table.status[index] = f"more than half of the draws lie {side} the readings"
-            table.value[index] = np.nan
-            table.draws[index] = np.nan
-
-
 def _dataset(
-    case: _Case,
+    case: Case,
     request: Request,
     layouts: list[ModelLayout],
     outputs: dict[str, list[str]],
-    tables: dict[str, _Table],
+    tables: dict[str, Table],
     reasons: list[str],
     root: int,
     attributes: dict[str, Any],
@@ -753,7 +445,7 @@ def _dataset(
         "not_considered": json.dumps(not_considered(request, outputs, told)),
         "pooled": json.dumps(
             {
-                "room": _room_record(case.room),
+                "room": room_record(case.room),
                 "curve": None if np.isnan(u_curve) else u_curve,
             }
         ),
@@ -762,7 +454,7 @@ def _dataset(
 
 
 def _variables(
-    name: str, table: _Table, places: list[str], case: _Case, request: Request
+    name: str, table: Table, places: list[str], case: Case, request: Request
 ) -> dict[str, Any]:
     dims: tuple[str, ...] = ("scope", "model", "obstruction")
     arrays = {
@@ -795,7 +487,7 @@ def _variables(
     return found
 
 
-def _units(name: str, case: _Case) -> str:
+def _units(name: str, case: Case) -> str:
     if name == "temperature_rise":
         read = case.units.get("temperature", "degC")
         return "K" if read in ("degC", "K") else read

@@ -1,8 +1,9 @@
-"""Operating points and what is read off there: one model, every scope, every draw.
+"""Operating points and what is read off there: several models, every scope, every draw.
 
 The same functions give the value (one unperturbed draw), the Monte Carlo draws, and the effect of
-one source at a time; only the `Draws` differ. Arrays run over (scope, draw); the scopes are
-tested unit, model, next unit, in that order, as far as the stated spread allows.
+one source at a time; only the `Draws` differ. Arrays run over (scope, model, draw): models whose
+readings have one shape (see `signature`) are worked out together. The scopes are tested unit,
+model, next unit, in that order, as far as the stated spread allows.
 """
 
 from __future__ import annotations
@@ -21,28 +22,49 @@ from fanstats.curves import (
     monotone_values,
     rising,
 )
-from fanstats.knots import Knots, abscissa_draws, abscissa_values, choose_knots, merged
+from fanstats.knots import (
+    Knots,
+    abscissa_draws,
+    abscissa_draws_of,
+    abscissa_values,
+    choose_knots,
+    merged,
+)
 from fanstats.level_curve import (
     LevelCurve,
     LevelKnots,
     level_at,
-    level_knots,
+    level_knots_of,
     remove_room,
     solve_level,
 )
 from fanstats.levels.kernels import add_levels, energy_level
-from fanstats.perturbation import reading_errors, spread_draws
+from fanstats.perturbation import reading_errors_of, spread_draws
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from fanstats.draws import Draws
+    from fanstats.draws import Draws, Label
     from fanstats.layout import ModelLayout, QuantityCurve, UnitLayout
     from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench, Source
     from fanstats.target import NoiseTarget
 
-__all__ = ["MODEL", "NEXT", "TESTED", "Luck", "Points", "Request", "model_points", "read_off"]
+__all__ = [
+    "MODEL",
+    "NEXT",
+    "TESTED",
+    "Luck",
+    "Points",
+    "Request",
+    "model_points",
+    "noise_points",
+    "noise_values",
+    "quantity_values",
+    "read_off",
+    "signature",
+    "spreads_needed",
+]
 
 TESTED, MODEL, NEXT = 0, 1, 2
 # Fan law: airflow goes with speed; policy for how far the exponent of one model may differ.
@@ -86,13 +108,13 @@ class Request:
 
 
 class Points(NamedTuple):
-    """Operating points of one unit.
+    """Operating points of one unit of each of several models.
 
     Attributes
     ----------
-    at : ndarray, shape (scope, draw)
+    at : ndarray, shape (scope, model, draw)
         Speed (or drive, where no speed was read).
-    below, above : ndarray of bool, shape (scope, draw)
+    below, above : ndarray of bool, shape (scope, model, draw)
         Draws past the lower or upper end of the sweep it comes from.
     """
 
@@ -102,36 +124,40 @@ class Points(NamedTuple):
 
 
 class Luck:
-    """Luck of one unit, and of the fans somebody buys next, drawn when first asked for.
+    """Luck of units, and of the fans somebody buys next, drawn when first asked for.
 
     Parameters
     ----------
     draws : Draws
         Where draws come from.
     request : Request
-        Holds the stated spread, and how many fans of the model run together.
-    model, unit : str
-        Whose luck.
+        Holds the stated spread, and how many fans of a model run together.
+    models, units : sequence of str
+        Whose luck: one unit of each model, all with equally many fans.
     """
 
-    def __init__(self, draws: Draws, request: Request, model: str, unit: str) -> None:
-        self._draws, self._bench, self._model, self._unit = draws, request.bench, model, unit
-        self.fans = request.fans.get(model, 1)
+    def __init__(
+        self, draws: Draws, request: Request, models: Sequence[str], units: Sequence[str]
+    ) -> None:
+        self._draws, self._bench = draws, request.bench
+        self._models, self._units = models, units
+        self.fans = request.fans.get(models[0], 1)
 
     def own(self, kind: SpreadKind) -> FloatArray:
-        """Draw how the tested unit differs from its model, shape (draw,)."""
-        return self._draw(kind, ("unit", self._model, self._unit))
+        """Draw how the tested units differ from their models, shape (model, draw)."""
+        pairs = zip(self._models, self._units, strict=True)
+        return self._draw(kind, [("unit", model, unit) for model, unit in pairs])
 
     def new(self, kind: SpreadKind, fan: int = 1) -> FloatArray:
-        """Draw how one of the fans bought next differs from its model, shape (draw,)."""
+        """Draw how one of the fans bought next differs from its model, shape (model, draw)."""
         more = () if fan == 1 else (str(fan),)
-        return self._draw(kind, ("next unit", self._model, *more))
+        return self._draw(kind, [("next unit", model, *more) for model in self._models])
 
-    def _draw(self, kind: SpreadKind, label: tuple[str, ...]) -> FloatArray:
+    def _draw(self, kind: SpreadKind, labels: Sequence[Label]) -> FloatArray:
         spread = self._bench.spread.of(kind)
         if spread is None or (spread.is_zero and not spread.removed_variance):
-            return np.zeros(1)
-        return spread_draws(self._draws, spread, kind, label)
+            return np.zeros((1, 1))
+        return np.stack([spread_draws(self._draws, spread, kind, label) for label in labels])
 
     def shift(self, kind: SpreadKind, scopes: int) -> FloatArray:
         """Give what is to be added for each scope to undo the unit's luck: 0, -own, new - own.
@@ -145,12 +171,12 @@ class Luck:
 
         Returns
         -------
-        ndarray, shape (scope, draw) or (1, 1)
+        ndarray, shape (scope, model, draw) or (1, 1, 1)
         """
         if scopes == 1:
-            return np.zeros((1, 1))
+            return np.zeros((1, 1, 1))
         own, new = self.own(kind), self.new(kind)
-        return np.stack(np.broadcast_arrays(np.zeros(1), -own, new - own))
+        return _stacked(np.zeros(1), -own, new - own)
 
     def factor(self, kind: SpreadKind, scopes: int) -> FloatArray:
         """Give the factor for each scope: 1, 1/(1+own) and (1+new)/(1+own).
@@ -164,13 +190,13 @@ class Luck:
 
         Returns
         -------
-        ndarray, shape (scope, draw) or (1, 1)
+        ndarray, shape (scope, model, draw) or (1, 1, 1)
         """
         if scopes == 1:
-            return np.ones((1, 1))
+            return np.ones((1, 1, 1))
         own = np.maximum(1.0 + self.own(kind), 0.05)
         new = np.maximum(1.0 + self.new(kind), 0.05)
-        return np.stack(np.broadcast_arrays(np.ones(1), 1.0 / own, new / own))
+        return _stacked(np.ones(1), 1.0 / own, new / own)
 
     def louder_together(self, scopes: int, slope: FloatArray) -> FloatArray:
         """Give how much louder each scope's fans together are than the tested unit alone.
@@ -181,26 +207,26 @@ class Luck:
         ----------
         scopes : int
             1 or 3.
-        slope : ndarray, shape (draw,)
+        slope : ndarray, shape (model, draw) or (1, 1)
             dB a unit of ln speed; 0 where the curve runs over drive.
 
         Returns
         -------
-        ndarray, shape (scope, draw) or (1, 1)
+        ndarray, shape (scope, model, draw) or (1, 1, 1)
             dB.
         """
         equal = 10.0 * np.log10(np.array([float(self.fans)]))
         if scopes == 1:
-            return equal[:, None]
+            return equal[:, None, None]
         own = self.own("noise")
+        if self.fans == 1:
+            return _stacked(np.zeros(1), -own, self.new("noise") - own)
         members = [
             self.new("noise", fan) + slope * np.log1p(self.new("speed", fan))
-            if self.fans > 1
-            else self.new("noise", fan)
             for fan in range(1, self.fans + 1)
         ]
         together = energy_level(np.stack(np.broadcast_arrays(*members)), axis=0, mean=False)
-        return np.stack(np.broadcast_arrays(equal, equal - own, together - own))
+        return _stacked(equal, equal - own, together - own)
 
     def airflow_together(self, scopes: int, over_speed: bool) -> FloatArray:
         """Give the factor that turns the tested unit's airflow into that of each scope's fans.
@@ -214,19 +240,23 @@ class Luck:
 
         Returns
         -------
-        ndarray, shape (scope, draw) or (1, 1)
+        ndarray, shape (scope, model, draw) or (1, 1, 1)
         """
         if self.fans == 1:
             return self.factor("airflow", scopes)
         count = np.array([float(self.fans)])
         if scopes == 1:
-            return count[:, None]
+            return count[:, None, None]
         own = np.maximum(1.0 + self.own("airflow"), 0.05)
         total: FloatArray = np.zeros(1)
         for fan in range(1, self.fans + 1):
             faster = self.new("speed", fan) if over_speed else np.zeros(1)
             total = total + np.maximum(1.0 + self.new("airflow", fan), 0.05) * (1.0 + faster)
-        return np.stack(np.broadcast_arrays(count, count / own, total / own))
+        return _stacked(count, count / own, total / own)
+
+
+def _stacked(*parts: FloatArray) -> FloatArray:
+    return np.asarray(np.stack(np.broadcast_arrays(*parts)))
 
 
 def scopes_for(request: Request, kinds: Sequence[SpreadKind]) -> int:
@@ -238,21 +268,21 @@ def _mean_points(parts: list[Points]) -> Points:
     if len(parts) == 1:
         return parts[0]
     return Points(
-        np.mean([part.at for part in parts], axis=0),
-        np.any([part.below for part in parts], axis=0),
-        np.any([part.above for part in parts], axis=0),
+        np.mean(np.broadcast_arrays(*(part.at for part in parts)), axis=0),
+        np.any(np.broadcast_arrays(*(part.below for part in parts)), axis=0),
+        np.any(np.broadcast_arrays(*(part.above for part in parts)), axis=0),
     )
 
 
 def noise_points(
     draws: Draws,
     request: Request,
-    layout: ModelLayout,
-    unit: UnitLayout,
+    layouts: Sequence[ModelLayout],
+    place: int,
     *,
     luck_offset: FloatArray | None = None,
 ) -> Points:
-    """Find where one unit meets the noise target, for every scope.
+    """Find where one unit of each model meets the noise target, for every scope.
 
     Parameters
     ----------
@@ -260,81 +290,101 @@ def noise_points(
         Where draws come from.
     request : Request
         What is asked.
-    layout : ModelLayout
-        Its model.
-    unit : UnitLayout
-        The unit.
+    layouts : sequence of ModelLayout
+        Models that are alike, see `signature`.
+    place : int
+        Which of their units.
     luck_offset : ndarray, shape (luck,), optional
         Instead of scopes: given amounts of noise luck of the unit, dB, to be undone.
 
     Returns
     -------
     Points
+        Arrays of shape (scope or luck, model, draw).
     """
-    luck = Luck(draws, request, layout.model, unit.unit)
+    units = [layout.units[place] for layout in layouts]
+    luck = _luck(draws, request, layouts, place)
     scopes = scopes_for(request, ["noise"])
     parts = []
-    for curve in unit.noise:
-        knots = level_knots(draws, request.bench, curve)
+    for curves in zip(*(unit.noise for unit in units), strict=True):
+        knots = level_knots_of(draws, request.bench, curves)
         if luck_offset is not None:
-            shift = luck_offset[:, None] - 10.0 * np.log10(luck.fans)
+            louder = 10.0 * np.log10(luck.fans) - luck_offset[:, None, None]
         else:
-            shift = -luck.louder_together(scopes, _slope(curve, knots, luck.fans))
-        wanted, floored = _wanted_level(draws, request, curve, knots, shift)
-        solved = solve_level(curve, knots, wanted)
-        at = solved.at * _curve_factor(draws, request, curve)
+            louder = luck.louder_together(scopes, _slope(curves[0], knots, luck.fans))
+        wanted, floored = _wanted_level(draws, request, curves, knots, louder)
+        solved = solve_level(curves[0], knots, wanted)
+        at = solved.at * _curve_factor(draws, request, curves)
         parts.append(Points(at, solved.below | floored, solved.above))
     return _mean_points(parts)
+
+
+def _luck(draws: Draws, request: Request, layouts: Sequence[ModelLayout], place: int) -> Luck:
+    models = [layout.model for layout in layouts]
+    return Luck(draws, request, models, [layout.units[place].unit for layout in layouts])
 
 
 def _slope(curve: LevelCurve, knots: LevelKnots, fans: int) -> FloatArray:
     """Give the slope over ln speed that tells fans on one drive apart; it matters from two on."""
     if fans == 1 or not curve.over_speed:
-        return np.zeros(1)
+        return np.zeros((1, 1))
     return fit_power_law(np.log(knots.x), knots.level)[1]
 
 
 def _wanted_level(
-    draws: Draws, request: Request, curve: LevelCurve, knots: LevelKnots, shift: FloatArray
+    draws: Draws,
+    request: Request,
+    curves: Sequence[LevelCurve],
+    knots: LevelKnots,
+    louder: FloatArray,
 ) -> tuple[FloatArray, BoolArray]:
-    """Give the level each scope is solved for on one curve, and where the target is in the room."""
+    """Give the level each scope is solved for, and where the target lies in the room."""
     target = request.target
-    if curve.room == "read":
+    room = curves[0].room
+    if room == "read":
         meant = target.fan_level(draws, request.bench)
-        return meant.level + shift, meant.below[None, :]
-    nowhere = np.zeros((1, draws.size), dtype=np.bool_)
+        return meant.level - louder, meant.below
+    nowhere = np.zeros(draws.size, dtype=np.bool_)
     level = np.full(draws.size, target.level)
-    if curve.room == "fitted":
+    if room == "fitted":
         included = target.background == "included"
-        return (remove_room(level, knots.room) if included else level) + shift, nowhere
-    return level + shift + _room_unknown(draws, request, curve, shift.shape[0]), nowhere
+        return (remove_room(level, knots.room) if included else level) - louder, nowhere
+    return level - louder + _room_unknown(draws, request, curves, louder.shape[0]), nowhere
 
 
-def _room_unknown(draws: Draws, request: Request, curve: LevelCurve, scopes: int) -> FloatArray:
+def _room_unknown(
+    draws: Draws, request: Request, curves: Sequence[LevelCurve], scopes: int
+) -> FloatArray:
     """Give what an unknown room may hide: rectangular from 0 to its limit, one draw a session.
 
     A level that includes the room is read in that very room, so the tested unit is not touched;
     with the background removed every scope is.
     """
-    limit = request.target.room_unknown_limit(curve.sitting)
-    if not np.isfinite(limit):
-        return np.zeros((1, 1))
-    label = ("room unknown", curve.sitting.rig, *curve.sitting.session_label)
-    hidden = limit / np.sqrt(12.0) * draws.standard(label, "rectangular")
+    hidden = np.zeros((len(curves), draws.size))
+    middle = np.zeros((len(curves), 1))
+    for row, curve in enumerate(curves):
+        limit = request.target.room_unknown_limit(curve.sitting)
+        if curve.is_point or not np.isfinite(limit):
+            continue
+        label = ("room unknown", curve.sitting.rig, *curve.sitting.session_label)
+        hidden[row] = limit / np.sqrt(12.0) * draws.standard(label, "rectangular")
+        middle[row] = limit / 2.0
     if request.target.background == "removed":
         # The reading exceeds the fan alone by something between 0 and the limit.
-        return np.asarray(np.full((scopes, 1), limit / 2.0) + hidden)
-    touched = np.ones((scopes, 1))
+        return np.broadcast_to(middle + hidden, (scopes, *hidden.shape))
+    touched = np.ones((scopes, 1, 1))
     touched[0] = 0.0
     return np.asarray(touched * hidden)
 
 
-def _curve_factor(draws: Draws, request: Request, curve: LevelCurve) -> FloatArray | float:
+def _curve_factor(
+    draws: Draws, request: Request, curves: Sequence[LevelCurve]
+) -> FloatArray | float:
     if request.curve_uncertainty == 0:
         return 1.0
-    label = ("curve", curve.sitting.rig, *curve.sitting.own_label)
-    factor: FloatArray = 1.0 + request.curve_uncertainty * draws.standard(label, "normal")
-    return factor
+    sittings = [curve.sitting for curve in curves]
+    z = [draws.standard(("curve", s.rig, *s.own_label), "normal") for s in sittings]
+    return np.asarray(1.0 + request.curve_uncertainty * np.stack(z))
 
 
 def drive_points(
@@ -359,12 +409,11 @@ def drive_points(
         None where no sitting of the unit swept this drive.
     """
     scopes = scopes_for(request, ["speed"])
-    luck = Luck(draws, request, layout.model, unit.unit)
+    luck = Luck(draws, request, [layout.model], [unit.unit])
     if layout.abscissa == "relative":
         return _dialled_drive(draws, request, unit, luck, scopes)
     if layout.abscissa != "speed":
-        at = np.full((1, draws.size), request.at)
-        return _drive_itself(request, unit, at)
+        return _drive_itself(request, unit, np.full((1, 1, draws.size), request.at))
     parts = []
     for sitting in unit.sittings:
         knots = _drive_knots(request, sitting)
@@ -375,7 +424,7 @@ def drive_points(
         x = merged(knots, x)
         at = np.full((1, draws.size), request.at)
         solved = monotone_values(x, speed, at) if knots.count > 1 else _single(x, speed, at)
-        parts.append(Points(solved.at, solved.below, solved.above))
+        parts.append(Points(solved.at[:, None], solved.below[:, None], solved.above[:, None]))
     if not parts:
         return None
     points = _mean_points(parts)
@@ -396,7 +445,7 @@ def _dialled_drive(
     drives = [float(sitting.drive(request.drive)[0]) for sitting in unit.sittings]
     if not np.isclose(drives, request.at).any():
         return None
-    at = np.ones((1, draws.size)) * luck.factor("speed", scopes)
+    at = np.ones((1, 1, draws.size)) * luck.factor("speed", scopes)
     nowhere = np.zeros(at.shape, dtype=np.bool_)
     return Points(at, nowhere, nowhere)
 
@@ -439,13 +488,15 @@ def speed_points(draws: Draws, request: Request, layout: ModelLayout) -> Points 
     """
     if layout.abscissa != "speed":
         return None
-    at = np.full((1, draws.size), request.at)
+    at = np.full((1, 1, draws.size), request.at)
     nowhere = np.zeros(at.shape, dtype=np.bool_)
     return Points(at, nowhere, nowhere)
 
 
-def model_points(draws: Draws, request: Request, layout: ModelLayout) -> dict[str, Points]:
-    """Find the operating points of every unit of a model that has them.
+def model_points(
+    draws: Draws, request: Request, layouts: Sequence[ModelLayout]
+) -> dict[int, Points]:
+    """Find the operating points of every unit of alike models that has them.
 
     Parameters
     ----------
@@ -453,27 +504,62 @@ def model_points(draws: Draws, request: Request, layout: ModelLayout) -> dict[st
         Where draws come from.
     request : Request
         What is asked.
-    layout : ModelLayout
-        The model.
+    layouts : sequence of ModelLayout
+        Models that are alike, see `signature`; a single one for equal drive and equal speed.
 
     Returns
     -------
     dict
-        `Points` by unit.
+        `Points` by place of the unit, arrays of shape (scope, model, draw).
     """
-    found: dict[str, Points] = {}
-    for unit in layout.units:
+    found: dict[int, Points] = {}
+    first = layouts[0]
+    for place, unit in enumerate(first.units):
         points: Points | None = None
         if request.kind == "equal noise":
             if not unit.noise_problem:
-                points = noise_points(draws, request, layout, unit)
+                points = noise_points(draws, request, layouts, place)
         elif request.kind == "equal drive":
-            points = drive_points(draws, request, layout, unit)
+            points = drive_points(draws, request, first, unit)
         else:
-            points = speed_points(draws, request, layout)
+            points = speed_points(draws, request, first)
         if points is not None:
-            found[unit.unit] = points
+            found[place] = points
     return found
+
+
+def signature(request: Request, layout: ModelLayout) -> tuple[object, ...]:
+    """Say what must be equal for models to be worked out in one array.
+
+    Parameters
+    ----------
+    request : Request
+        What is asked.
+    layout : ModelLayout
+        A model.
+
+    Returns
+    -------
+    tuple
+        Equal for models that are alike: units, curves, knots, rig and abscissa.
+    """
+    if request.kind != "equal noise":
+        return (layout.model,)
+    units = tuple(
+        (
+            tuple((c.sitting.rig, c.problem, c.room, _shape(c.knots)) for c in unit.noise),
+            tuple(
+                (channel, tuple((c.sitting.rig, _shape(c.knots)) for c in curves))
+                for channel, curves in unit.quantities.items()
+            ),
+        )
+        for unit in layout.units
+    )
+    return (layout.abscissa, request.fans.get(layout.model, 1), units)
+
+
+def _shape(knots: Knots) -> tuple[int, bytes]:
+    return knots.count, knots.group.tobytes()
 
 
 def quantity_values(
@@ -492,22 +578,52 @@ def quantity_values(
     curve : QuantityCurve
         The curve.
     points : Points
-        Operating points.
+        Operating points, arrays of shape (scope, draw).
 
     Returns
     -------
     Points
         With the quantity in `at`, and draws past either end of the points' or of this sweep.
     """
-    assert layout.abscissa is not None
-    sitting, knots = curve.sitting, curve.knots
-    x = rising(abscissa_draws(draws, request.bench, sitting, layout.abscissa, knots))
-    y = _quantity_draws(draws, request.bench, curve)
-    if knots.count < 2:
-        solved = _one_point(draws, layout, curve, x, y, points.at)
-    elif curve.channel[0] == "airflow" and layout.abscissa == "speed":
+    wide = Points(points.at[:, None], points.below[:, None], points.above[:, None])
+    found = quantity_values_of(draws, request, [layout], [curve], wide)
+    return Points(found.at[:, 0], found.below[:, 0], found.above[:, 0])
+
+
+def quantity_values_of(
+    draws: Draws,
+    request: Request,
+    layouts: Sequence[ModelLayout],
+    curves: Sequence[QuantityCurve],
+    points: Points,
+) -> Points:
+    """Read alike curves of several models off at their operating points.
+
+    Parameters
+    ----------
+    draws, request
+        As in `quantity_values`.
+    layouts : sequence of ModelLayout
+        The models.
+    curves : sequence of QuantityCurve
+        One curve of each.
+    points : Points
+        Operating points, arrays of shape (scope, model, draw).
+
+    Returns
+    -------
+    Points
+    """
+    abscissa = layouts[0].abscissa
+    assert abscissa is not None
+    sittings, knots = [c.sitting for c in curves], [c.knots for c in curves]
+    x = rising(abscissa_draws_of(draws, request.bench, sittings, abscissa, knots))
+    y = _quantity_draws(draws, request.bench, curves)
+    if knots[0].count < 2:
+        solved = _one_point(draws, layouts, curves[0], x, y, points.at)
+    elif curves[0].channel[0] == "airflow" and abscissa == "speed":
         solved = airflow_at(x, y, points.at)
-    elif layout.abscissa == "speed":
+    elif abscissa == "speed":
         solved = continued_linear(x, y, points.at)
     else:
         solved = monotone_values(x, y, points.at)
@@ -516,7 +632,7 @@ def quantity_values(
 
 def _one_point(
     draws: Draws,
-    layout: ModelLayout,
+    layouts: Sequence[ModelLayout],
     curve: QuantityCurve,
     x: FloatArray,
     y: FloatArray,
@@ -525,23 +641,30 @@ def _one_point(
     """Carry a single reading on: airflow by the fan law, anything else not at all."""
     shape = np.broadcast_shapes(at.shape, y[0].shape)
     nowhere = np.zeros(shape, dtype=np.bool_)
-    if curve.channel[0] != "airflow" or layout.abscissa not in ("speed", "relative"):
+    if curve.channel[0] != "airflow" or layouts[0].abscissa not in ("speed", "relative"):
         return Solved(np.broadcast_to(y[0], shape), nowhere, nowhere)
-    z = draws.standard(("airflow exponent", layout.model), "normal")
-    exponent = 1.0 + AIRFLOW_EXPONENT * z
-    return Solved(y[0] * (at / x[0]) ** exponent, nowhere, nowhere)
+    labels = [("airflow exponent", layout.model) for layout in layouts]
+    z = np.stack([draws.standard(label, "normal") for label in labels])
+    return Solved(y[0] * (at / x[0]) ** (1.0 + AIRFLOW_EXPONENT * z), nowhere, nowhere)
 
 
-def _quantity_draws(draws: Draws, bench: Bench, curve: QuantityCurve) -> FloatArray:
-    sitting, knots = curve.sitting, curve.knots
-    cells = sitting.channels[curve.channel].values[knots.index, None]
-    values = cells + reading_errors(draws, bench, sitting, curve.channel, knots.index).reading
-    if curve.channel[0] == "temperature":
-        ambient: Channel = ("ambient", "")
-        room = sitting.channels[ambient].values[knots.index, None]
-        values = values - room
-        values = values - reading_errors(draws, bench, sitting, ambient, knots.index).reading
-    return merged(knots, values)
+def _quantity_draws(draws: Draws, bench: Bench, curves: Sequence[QuantityCurve]) -> FloatArray:
+    channel = curves[0].channel
+    values = _perturbed(draws, bench, curves, channel)
+    if channel[0] == "temperature":
+        values = values - _perturbed(draws, bench, curves, ("ambient", ""))
+    return merged(curves[0].knots, values)
+
+
+def _perturbed(
+    draws: Draws, bench: Bench, curves: Sequence[QuantityCurve], channel: Channel
+) -> FloatArray:
+    sittings, indices = [c.sitting for c in curves], [c.knots.index for c in curves]
+    pairs = zip(sittings, indices, strict=True)
+    cells = np.stack([s.channels[channel].values[i] for s, i in pairs], axis=1)
+    errors = reading_errors_of(draws, bench, sittings, channel, indices).reading
+    errors += cells[:, :, None]
+    return errors
 
 
 _OWN_SPREAD: dict[str, SpreadKind] = {"airflow": "airflow", "temperature_rise": "temperature"}
@@ -575,13 +698,13 @@ def spreads_needed(request: Request, quantity: str) -> list[SpreadKind]:
 def read_off(
     draws: Draws,
     request: Request,
-    layout: ModelLayout,
-    points: dict[str, Points],
+    layouts: Sequence[ModelLayout],
+    points: Mapping[int, Points],
     channel: Channel,
     *,
     undo_luck: bool = True,
 ) -> Points | None:
-    """Read one quantity of a model off at its units' operating points.
+    """Read one quantity of alike models off at their units' operating points.
 
     In a unit, the mean over its sittings; over units, the mean of their results. A unit that
     holds no curve of this quantity takes the model's mean curve, and one without operating points
@@ -593,9 +716,9 @@ def read_off(
         Where draws come from.
     request : Request
         What is asked.
-    layout : ModelLayout
-        The model.
-    points : dict
+    layouts : sequence of ModelLayout
+        Models that are alike, see `signature`.
+    points : mapping
         From `model_points`.
     channel : tuple of str
         Quantity and obstruction.
@@ -605,25 +728,26 @@ def read_off(
     Returns
     -------
     Points or None
-        The quantity in `at`; None where no unit holds points or none a curve.
+        The quantity in `at`, shape (scope, model, draw); None where no unit holds points or none
+        a curve.
     """
-    holders = [unit for unit in layout.units if _carries(unit, channel)]
+    units = layouts[0].units
+    holders = [place for place, unit in enumerate(units) if _carries(unit, channel)]
     if not points or not holders:
         return None
     everywhere = _mean_points(list(points.values()))
     results = []
-    for unit in layout.units:
-        here = points.get(unit.unit)
-        own = _carries(unit, channel)
-        if here is None and not own:
+    for place in range(len(units)):
+        here = points.get(place)
+        if here is None and place not in holders:
             continue
-        sources = [unit] if own else holders
+        sources = [place] if place in holders else holders
         at = here if here is not None else everywhere
-        results.append(
-            _mean_points(
-                [_unit_value(draws, request, layout, u, channel, at, undo_luck) for u in sources]
-            )
-        )
+        parts = [
+            _unit_value(draws, request, layouts, source, channel, at, undo_luck)
+            for source in sources
+        ]
+        results.append(_mean_points(parts))
     return _mean_points(results)
 
 
@@ -635,25 +759,27 @@ def _carries(unit: UnitLayout, channel: Channel) -> bool:
 def _unit_value(
     draws: Draws,
     request: Request,
-    layout: ModelLayout,
-    unit: UnitLayout,
+    layouts: Sequence[ModelLayout],
+    place: int,
     channel: Channel,
     points: Points,
     undo_luck: bool,
 ) -> Points:
+    held = [layout.units[place].quantities[channel] for layout in layouts]
     value = _mean_points(
         [
-            quantity_values(draws, request, layout, curve, points)
-            for curve in unit.quantities[channel]
+            quantity_values_of(draws, request, layouts, curves, points)
+            for curves in zip(*held, strict=True)
         ]
     )
-    luck = Luck(draws, request, layout.model, unit.unit)
+    luck = _luck(draws, request, layouts, place)
     if not undo_luck:
         return Points(value.at * luck.fans, value.below, value.above)
     scopes = scopes_for(request, spreads_needed(request, channel[0]))
     at = _first_scopes(value.at, scopes)
     if channel[0] == "airflow":
-        at = at * luck.airflow_together(scopes, layout.abscissa in ("speed", "relative"))
+        over_speed = layouts[0].abscissa in ("speed", "relative")
+        at = at * luck.airflow_together(scopes, over_speed)
     else:
         at = at + luck.shift("temperature", scopes)
     return Points(at, _sides(value.below, scopes, at.shape), _sides(value.above, scopes, at.shape))
@@ -669,7 +795,7 @@ def _sides(past: BoolArray, scopes: int, shape: tuple[int, ...]) -> BoolArray:
 
 
 def noise_values(
-    draws: Draws, request: Request, layout: ModelLayout, points: dict[str, Points]
+    draws: Draws, request: Request, layout: ModelLayout, points: Mapping[int, Points]
 ) -> Points | None:
     """Read the noise of a model off at its units' operating points, the reference room added.
 
@@ -681,26 +807,26 @@ def noise_values(
         What is asked.
     layout : ModelLayout
         The model.
-    points : dict
+    points : mapping
         From `model_points`.
 
     Returns
     -------
     Points or None
-        Noise in `at`, dB; None where no unit holds both.
+        Noise in `at`, dB, shape (scope, 1, draw); None where no unit holds both.
     """
     results = []
     scopes = scopes_for(request, spreads_needed(request, "noise"))
-    for unit in layout.units:
-        here = points.get(unit.unit)
+    for place, unit in enumerate(layout.units):
+        here = points.get(place)
         if here is None or unit.noise_problem:
             continue
-        luck = Luck(draws, request, layout.model, unit.unit)
+        shift = _luck(draws, request, [layout], place).shift("noise", scopes)
         parts = []
         for curve in unit.noise:
-            knots = level_knots(draws, request.bench, curve)
+            knots = level_knots_of(draws, request.bench, [curve])
             solved = level_at(curve, knots, _first_scopes(here.at, scopes))
-            level = solved.at + luck.shift("noise", scopes)
+            level = solved.at + shift
             if curve.room != "unknown" and request.target.background == "included":
                 level = add_levels(level, _room(draws, request, knots))
             below = _sides(here.below, scopes, solved.below.shape) | solved.below

@@ -14,7 +14,9 @@ from fanstats.operating import read_off, spreads_needed
 from fanstats.quantities import units_label
 
 if TYPE_CHECKING:
-    from fanstats.layout import ModelLayout, UnitLayout
+    from collections.abc import Mapping
+
+    from fanstats.layout import ModelLayout
     from fanstats.level_curve import LevelCurve
     from fanstats.operating import Points, Request
     from fanstats.sittings import Channel
@@ -35,7 +37,7 @@ _NAMES = {
 
 
 def unit_reasons(
-    request: Request, layout: ModelLayout, points: dict[str, Points]
+    request: Request, layout: ModelLayout, points: Mapping[int, Points]
 ) -> dict[str, str]:
     """Say for every unit of a model why it has no operating point, "" where it has one.
 
@@ -53,12 +55,16 @@ def unit_reasons(
     dict
         Reason by unit. A unit without noise readings borrows its model's points: no reason.
     """
-    return {unit.unit: _unit_reason(request, layout, unit, points) for unit in layout.units}
+    return {
+        unit.unit: _unit_reason(request, layout, place, points)
+        for place, unit in enumerate(layout.units)
+    }
 
 
 def _unit_reason(
-    request: Request, layout: ModelLayout, unit: UnitLayout, points: dict[str, Points]
+    request: Request, layout: ModelLayout, place: int, points: Mapping[int, Points]
 ) -> str:
+    unit = layout.units[place]
     if layout.abscissa is None:
         return "no step has a running fan with its speed or drive"
     if request.kind == "equal noise" and not unit.noise:
@@ -69,7 +75,7 @@ def _unit_reason(
         far = next((why for curve in unit.noise if (why := _off_point(request, curve))), "")
         if far:
             return far
-    here = points.get(unit.unit)
+    here = points.get(place)
     if here is None:
         return _no_points(request, layout)
     if not (here.below[0].any() or here.above[0].any()):
@@ -133,7 +139,7 @@ def _range_reason(request: Request, curve: LevelCurve) -> str:
     return ""
 
 
-def model_reason(request: Request, layout: ModelLayout, points: dict[str, Points]) -> str:
+def model_reason(request: Request, layout: ModelLayout, points: Mapping[int, Points]) -> str:
     """Say why a model has no estimate, "" where it has one.
 
     A unit that cannot be read is never skipped: one of them takes the model out.
@@ -163,16 +169,16 @@ def model_reason(request: Request, layout: ModelLayout, points: dict[str, Points
         return next(iter(unreadable.values()))
     told = "; ".join(f"sample {unit}: {why}" for unit, why in unreadable.items())
     readable = [
-        f"sample {unit}: {points[unit].at[0, 0]:.0f} {_NAMES[layout.abscissa or 'speed'][1]}"
-        for unit in reasons
-        if unit not in unreadable and unit in points
+        f"sample {unit}: {points[place].at[0, 0, 0]:.0f} {_NAMES[layout.abscissa or 'speed'][1]}"
+        for place, unit in enumerate(reasons)
+        if unit not in unreadable and place in points
     ]
     shown = f" (readable: {', '.join(readable)})" if readable else ""
     return f"{len(reasons) - len(unreadable)} of {len(reasons)} units readable: {told}{shown}"
 
 
 def quantity_reason(
-    request: Request, layout: ModelLayout, points: dict[str, Points], channel: Channel
+    request: Request, layout: ModelLayout, points: Mapping[int, Points], channel: Channel
 ) -> str:
     """Say why a quantity cannot be read off where the model itself can, "" where it can.
 
@@ -205,21 +211,21 @@ def quantity_reason(
     far = _off_single(layout, points, channel)
     if far:
         return far
-    value = read_off(Unperturbed(), request, layout, points, channel)
+    value = read_off(Unperturbed(), request, [layout], points, channel)
     if value is None:
         return f"no {name} readings{where} at a running step"
     if value.below[0].any() or value.above[0].any():
         side = "below" if value.below[0].any() else "above"
-        at = np.mean([part.at[0, 0] for part in points.values()])
+        at = np.mean([part.at[0, 0, 0] for part in points.values()])
         units = _NAMES[layout.abscissa or "speed"][1]
         return f"{side} range: {at:.0f} {units_label(units)} lies {side} its {name} sweep{where}"
     return ""
 
 
-def _off_single(layout: ModelLayout, points: dict[str, Points], channel: Channel) -> str:
+def _off_single(layout: ModelLayout, points: Mapping[int, Points], channel: Channel) -> str:
     """Say that a single reading was taken too far from the operating point."""
-    for unit in layout.units:
-        here = points.get(unit.unit)
+    for place, unit in enumerate(layout.units):
+        here = points.get(place)
         for curve in unit.quantities.get(channel, ()):
             if curve.knots.count != 1:
                 continue
@@ -228,30 +234,30 @@ def _off_single(layout: ModelLayout, points: dict[str, Points], channel: Channel
             if here is None or layout.abscissa is None:
                 continue
             x = abscissa_values(curve.sitting, layout.abscissa, curve.knots.index)[0]
-            if abs(np.log(here.at[0, 0] / x)) > NEAR_SPEED:
+            if abs(np.log(here.at[0, 0, 0] / x)) > NEAR_SPEED:
                 name = channel[0].replace("_", " ")
-                return (
-                    f"only one {name} reading, {100 * (here.at[0, 0] / x - 1):+.0f} % off in speed"
-                )
+                off = 100 * (here.at[0, 0, 0] / x - 1)
+                return f"only one {name} reading, {off:+.0f} % off in speed"
     return ""
 
 
 def _plain_reason(
-    request: Request, layout: ModelLayout, points: dict[str, Points], quantity: str
+    request: Request, layout: ModelLayout, points: Mapping[int, Points], quantity: str
 ) -> str:
     if quantity == "speed":
         over_drive = f"no speed readings: read off over {_NAMES[layout.abscissa or 'speed'][0]}"
         return "" if layout.abscissa == "speed" else over_drive
-    if all(unit.noise_problem for unit in layout.units if unit.unit in points):
+    held = [unit for place, unit in enumerate(layout.units) if place in points]
+    if all(unit.noise_problem for unit in held):
         return next(unit.noise_problem for unit in layout.units)
     nothing = Unperturbed()
-    for unit in layout.units:
-        for curve in unit.noise if unit.unit in points else ():
+    for place, unit in enumerate(layout.units):
+        for curve in unit.noise if place in points else ():
             knots = level_knots(nothing, request.bench, curve)
-            solved = level_at(curve, knots, points[unit.unit].at[:1])
+            solved = level_at(curve, knots, points[place].at[:1, 0])
             if solved.below.any() or solved.above.any():
                 side = "below" if solved.below.any() else "above"
-                at = points[unit.unit].at[0, 0]
+                at = points[place].at[0, 0, 0]
                 return f"{side} range: {at:.0f} rpm lies {side} its noise sweep"
     return ""
 

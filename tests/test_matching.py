@@ -670,3 +670,24 @@ def test_fans_must_be_counted_in_whole_fans_of_known_models(fans, message):
     """A wrong count or name is refused."""
     with pytest.raises(fs.FanstatsError, match=message):
         fs.equal_noise(readings(power_law_rows()), 36.0, bench=fs.Bench(), fans=fans)
+
+
+def test_the_answer_does_not_depend_on_block_size_or_number_of_workers(monkeypatch):
+    """Models are worked out together or one by one, by one thread or three: bit for bit the same."""
+    from fanstats import filling
+
+    groups = [power_law_rows(f"M{k}", room=20.0, level_at_900=32 + 0.3 * k) for k in range(7)]
+    groups.append(power_law_rows("M3", unit="2", room=20.0, level_at_900=33.1))
+    table = readings(*groups)
+
+    def estimates(block, workers):
+        monkeypatch.setattr(filling, "_BLOCK_NUMBERS", block)
+        monkeypatch.setattr(filling, "_workers", lambda: workers)
+        return fs.equal_noise(table, 33.0, bench=full_bench(), rng=30, draws=300)
+
+    one = estimates(1, 1)
+
+    for block, workers in ((2**12, 1), (2**20, 1), (2**12, 3)):
+        other = estimates(block, workers)
+        for name in ("speed", "airflow", "airflow_value", "airflow_by_luck"):
+            assert np.array_equal(one[name], other[name], equal_nan=True)
