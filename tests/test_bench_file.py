@@ -105,6 +105,17 @@ def test_a_bench_file_is_what_the_functions_say() -> None:
     )
 
 
+def test_a_text_without_a_unit_takes_that_of_the_table() -> None:
+    """In "3 % + 0.2" the 0.2 is in the table's unit, and is stated so."""
+    read = bench("[airflow]\nunits = 'fpm'\nshared = [{half_width = '3 % + 6'}]")
+
+    assert read.airflow is not None
+    source = read.airflow.at("shared")[0]
+    assert source.units == "fpm"
+    assert source.absolute_in("m/s") == pytest.approx(6 / math.sqrt(3) * 0.3048 / 60)
+    assert source.stated == "±(3 % + 6) in fpm"
+
+
 @pytest.mark.parametrize("opened", ["str", "bytes", "text", "BOM"])
 def test_bench_files_by_every_road(opened: str, tmp_path: Path) -> None:
     """A path, a binary or text handle, and a byte order mark make no difference."""

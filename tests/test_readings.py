@@ -444,10 +444,11 @@ def test_columns_of_one_quantity_share_a_unit() -> None:
 
 def test_ambient_comes_in_the_unit_of_the_temperature() -> None:
     """A rise is a plain difference, whatever thermometer hung in the room."""
-    readings = read("model,temperature [degC],ambient [degF]\nA,40,68 +/- 1.8\n")
+    readings = read("model,temperature [degC],ambient [degF]\nA,40,68 +/- 1.8\nB,40,68.0(9)\n")
 
-    np.testing.assert_allclose(readings["ambient"].values, [20.0])
-    np.testing.assert_allclose(readings["ambient_half_width"].values, [1.0])
+    np.testing.assert_allclose(readings["ambient"].values, [20.0, 20.0])
+    np.testing.assert_allclose(readings["ambient_half_width"].values, [1.0, np.nan])
+    np.testing.assert_allclose(readings["ambient_standard"].values, [np.nan, 0.5])
 
 
 def test_impossible_numbers_are_reported() -> None:
@@ -497,6 +498,13 @@ def test_a_skipped_row_may_hold_anything() -> None:
 
     assert readings["model"].values.tolist() == ["A"]
     assert accounted(readings)
+
+
+def test_a_row_is_reported_once() -> None:
+    """A row of averages that is also skipped is one row, reported once."""
+    readings = read("model,noise [dBA],skip\nmean,30,not a reading\nA,30,\n")
+
+    assert [e["kind"] for e in entries(readings) if e["line"] == 2] == ["skipped"]
 
 
 def test_repeats_are_counted_and_may_be_refused() -> None:
@@ -646,6 +654,16 @@ def test_long_form_rows_that_contradict_stay_apart() -> None:
     )
 
     np.testing.assert_equal(readings["airflow"].values, [[500, np.nan, 300], [np.nan, 400, np.nan]])
+
+
+def test_long_form_row_with_a_speed_of_its_own_is_a_step() -> None:
+    """A speed read behind an obstruction is not the free-air row's, even where that has none."""
+    readings = read(
+        "model,obstruction,drive [V],speed [rpm],airflow [fpm]\nA,none,12,,500\nA,mesh,12,900,400\n"
+    )
+
+    np.testing.assert_equal(readings["speed"].values, [np.nan, 900])
+    assert readings["row_obstruction"].values.tolist() == ["", "mesh"]
 
 
 @pytest.mark.parametrize(
