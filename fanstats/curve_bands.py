@@ -81,7 +81,8 @@ def noise_airflow_band(
 
     Notes
     -----
-    Every range is that of one level (pointwise).
+    Every range is that of one level (pointwise). Unless `pooled` says otherwise, the uncertainty of
+    the choice of curve is one for the whole curve: the root mean square of those at three levels.
 
     Examples
     --------
@@ -115,7 +116,7 @@ def noise_airflow_band(
         value[..., place], status[..., place] = here.value, here.status
         low[..., place], high[..., place] = _ends(here, probability)
     title, dims = QUANTITIES["airflow"].title, ("scope", "model", "level")
-    about = {"units": sweep.case.units.get("airflow", ""), "long_name": title}
+    about = {"units": steps["step_airflow"][2]["units"], "long_name": title}
     ranges = {**about, "long_name": f"range of {title}", "probability": probability}
     return xr.Dataset(
         {
@@ -129,7 +130,7 @@ def noise_airflow_band(
             **{name: steps[name] for name in ("step_model", "step_unit", "step_usable")},
             "scope": list(SCOPES),
             "model": sweep.models,
-            "units_tested": ("model", [len(layout.units) for layout in sweep.layouts]),
+            "units_tested": ("model", _tested(readings, sweep.models)),
             "bound": ["lower", "upper"],
         },
         attrs={**sweep.attrs(), "kind": "airflow over noise level", "probability": probability},
@@ -265,6 +266,11 @@ def difference_band(
             "settled_to": stop,
         },
     )
+
+
+def _tested(readings: xr.Dataset, models: list[str]) -> list[int]:
+    model, unit = readings["model"].to_numpy(), readings["unit"].to_numpy()
+    return [int(np.unique(unit[model == name]).size) for name in models]
 
 
 def _ends(here: AtLevel, probability: float) -> tuple[FloatArray, FloatArray]:

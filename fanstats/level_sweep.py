@@ -208,7 +208,7 @@ def sweep_of(
     told = [u for u in uncertainties if u is not None]
     found["curve"] = float(np.sqrt(np.mean(np.square(told)))) if told else None
     return Sweep(
-        readings=_part(readings, wanted),
+        readings=_part(readings, wanted, behind),
         bench=bench,
         models=wanted,
         obstruction=behind,
@@ -221,13 +221,27 @@ def sweep_of(
     )
 
 
-def _part(readings: xr.Dataset, models: list[str]) -> xr.Dataset:
-    """Keep the rows of some models, if what the others read plays no part in their results."""
+# What airflow at a noise level does not rest on.
+_ASIDE: Final = ("temperature", "ambient", "load", "noise_obstructed")
+
+
+def _part(readings: xr.Dataset, models: list[str], obstruction: str) -> xr.Dataset:
+    """Keep the rows and columns that the results wanted rest on."""
+    noise = np.isfinite(readings["noise"].to_numpy())
     # A room nobody read is bounded by the quietest reading of the session, whatever its model.
     room = readings["background"].to_numpy() if "background" in readings else np.nan
-    if (np.isfinite(readings["noise"].to_numpy()) & ~np.isfinite(room)).any():
-        return readings
-    return readings.isel(row=np.flatnonzero(np.isin(readings["model"].to_numpy(), models)))
+    kept = readings
+    if not (noise & ~np.isfinite(room)).any():
+        kept = kept.isel(row=np.flatnonzero(np.isin(kept["model"].to_numpy(), models)))
+    own = kept["airflow"]
+    if "obstruction" in own.dims:
+        own = own.sel(obstruction=obstruction)
+    # A sitting that read neither still has a say in what its model's curves run over.
+    if not (np.isfinite(kept["noise"].to_numpy()) | np.isfinite(own.to_numpy())).all():
+        return kept
+    aside = [name for name in kept if str(name).startswith(_ASIDE)]
+    kept = kept.drop_vars(aside)
+    return kept.sel(obstruction=[obstruction]) if "obstruction" in kept.dims else kept
 
 
 def _present(readings: xr.Dataset) -> list[str]:
