@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from fanstats.cells import is_blank
 from fanstats.errors import FanstatsError
-from fanstats.headers import Header, fold, parse_header
+from fanstats.headers import MOST_OBSTRUCTIONS, Header, fold, parse_header
 from fanstats.quantities import QUANTITIES, canonical_units
 
 if TYPE_CHECKING:
@@ -230,6 +230,11 @@ def checked(table: Table) -> tuple[Table, UnitsRow | None]:
             msg = f"{_header_place(table)}, column {place}: {header.text!r}: {header.problem}."
             raise FanstatsError(msg)
     _check_duplicates(table)
+    named = {header.obstruction for header in table.headers if header.obstruction is not None}
+    if len(named) > MOST_OBSTRUCTIONS:
+        msg = f"{_header_place(table)}: a bench has at most {MOST_OBSTRUCTIONS} obstructions; "
+        msg += f"found {len(named)} in headers. Read the table in parts."
+        raise FanstatsError(msg)
     _check_lengths(table)
     return table, units_row
 

@@ -13,10 +13,12 @@ from fanstats.quantities import QUANTITIES, canonical_units
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["FREE_AIR", "Header", "fold", "is_free_air", "parse_header"]
+__all__ = ["FREE_AIR", "MOST_OBSTRUCTIONS", "Header", "fold", "is_free_air", "parse_header"]
 
 Kind = Literal["label", "number", "unknown"]
 
+# A bench has a handful of obstructions; far more are something else, and would fill the memory.
+MOST_OBSTRUCTIONS: Final = 40
 FREE_AIR: Final = ("none", "free air", "open", "no obstruction")
 
 # Labels and texts of a row. `repeat` is known and read, but plays no part.

@@ -11,7 +11,7 @@ import pandas as pd
 from fanstats.cells import Numbers, first_of
 from fanstats.complaints import Complaint
 from fanstats.errors import FanstatsError
-from fanstats.headers import is_free_air
+from fanstats.headers import MOST_OBSTRUCTIONS, is_free_air
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 __all__ = ["Joined", "join_obstructions", "spread_obstructions"]
 
 _BEHIND: Final = {"airflow": "airflow", "temperature": "temperature", "noise": "noise_obstructed"}
-_MOST: Final = 200  # obstructions; a column with more is something else
 _CELL: Final = ("model", "unit", "session", "sitting", "rig", "batch")
 
 
@@ -52,10 +51,10 @@ def spread_obstructions(rows: Rows) -> Rows:
     labels = np.array(rows.labels["obstruction"], dtype=object)
     _check_blanks(rows, labels)
     names = list(dict.fromkeys(label for label in labels if label))
-    if len(names) > _MOST:
+    if len(names) > MOST_OBSTRUCTIONS:
         msg = (
-            f"{rows.source}, column 'obstruction': a bench has at most {_MOST} obstructions; "
-            f"found {len(names)} different labels. Is this a column of notes?"
+            f"{rows.source}, column 'obstruction': a bench has at most {MOST_OBSTRUCTIONS} "
+            f"obstructions; found {len(names)} different labels. Is this a column of notes?"
         )
         raise FanstatsError(msg)
     numbers: dict[Key, Numbers] = {}
