@@ -6,6 +6,7 @@ draws. Speeds enter as natural logarithms where a curve of level is meant.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -133,22 +134,8 @@ def _end_slope(
     return np.asarray(np.where(overshoots, 3.0 * d_end, slope))
 
 
-def _take(values: FloatArray, index: _Index, low: int, high: int) -> FloatArray:
-    """Pick values[index] along axis 0, knowing that `index` lies within low to high.
-
-    Draws mostly share one or two intervals, so overwriting is much cheaper than gathering.
-    """
-    shape = np.broadcast_shapes(index.shape, (1, *values.shape[1:]))
-    if low == high:
-        return np.broadcast_to(values[low], shape)
-    taken = np.array(np.broadcast_to(values[low], shape))
-    for knot in range(low + 1, high + 1):
-        np.copyto(taken, values[knot], where=index >= knot)
-    return taken
-
-
 class _Piece(NamedTuple):
-    """The interval that each query falls in: its ends, values and slopes."""
+    """One interval of each curve: its ends, values and slopes there."""
 
     x0: FloatArray
     x1: FloatArray
@@ -158,21 +145,39 @@ class _Piece(NamedTuple):
     d1: FloatArray
 
 
-def _pieces(x: FloatArray, y: FloatArray, index: _Index) -> _Piece:
-    """Pick intervals; slopes are worked out only around those that occur."""
+def _by_interval(
+    x: FloatArray,
+    y: FloatArray,
+    index: _Index,
+    query: FloatArray,
+    work_out: Callable[[_Piece, FloatArray], FloatArray],
+) -> FloatArray:
+    """Work queries out interval by interval.
+
+    Draws mostly share one interval: it serves the whole array without gathering anything, and
+    the few queries of other intervals are picked out and put back.
+    """
     low, high = int(index.min()), int(index.max())
     first, last = max(low - 1, 0), min(high + 3, x.shape[0])
+    # Slopes depend on the next knots only, so those far from any query are not worked out.
     slopes = monotone_slopes(x[first:last], y[first:last])
-    x, y, index = x[first:last], y[first:last], index - first
-    low, high = low - first, high - first
-    return _Piece(
-        _take(x, index, low, high),
-        _take(x[1:], index, low, high),
-        _take(y, index, low, high),
-        _take(y[1:], index, low, high),
-        _take(slopes, index, low, high),
-        _take(slopes[1:], index, low, high),
-    )
+
+    def piece(k: int) -> _Piece:
+        d = slopes[k - first], slopes[k + 1 - first]
+        return _Piece(x[k], x[k + 1], y[k], y[k + 1], *d)
+
+    if low == high:
+        return work_out(piece(low), query)
+    counts = np.bincount(index.ravel(), minlength=high + 1)
+    main = int(counts.argmax())
+    found = work_out(piece(main), query)
+    for k in range(low, high + 1):
+        if k == main or counts[k] == 0:
+            continue
+        where = np.nonzero(index == k)
+        wide = (np.broadcast_to(part, index.shape[1:])[where[1:]] for part in piece(k))
+        found[where] = work_out(_Piece(*wide), query[where])
+    return found
 
 
 def monotone_values(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
@@ -195,21 +200,24 @@ def monotone_values(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
     index = np.zeros(at.shape, dtype=np.int8)
     for knot in range(1, x.shape[0] - 1):
         index += (at >= x[knot]).view(np.int8)
-    piece = _pieces(x, y, index)
+    return Solved(_by_interval(x, y, index, at, _hermite), at < x[0], at > x[-1])
+
+
+def _hermite(piece: _Piece, at: FloatArray) -> FloatArray:
+    """Cubic Hermite on one interval, written so that its ends give the knots exactly."""
     h = piece.x1 - piece.x0
+    rise = piece.y1 - piece.y0
     t = np.clip((at - piece.x0) / h, 0.0, 1.0)
-    return Solved(_hermite(t, h, *piece[2:]), at < x[0], at > x[-1])
-
-
-def _hermite(
-    t: FloatArray, h: FloatArray, y0: FloatArray, y1: FloatArray, d0: FloatArray, d1: FloatArray
-) -> FloatArray:
-    """Cubic Hermite on one interval, written so that t = 0 and t = 1 give the knots exactly."""
     rest = 1.0 - t
-    bend0 = h * d0 - (y1 - y0)
-    bend1 = (y1 - y0) - h * d1
-    value: FloatArray = rest * y0 + t * y1 + t * rest * (rest * bend0 + t * bend1)
-    return value
+    bend = rest * (h * piece.d0 - rise)
+    bend += t * (rise - h * piece.d1)
+    bend *= t
+    bend *= rest
+    rest *= piece.y0
+    t *= piece.y1
+    rest += t
+    rest += bend
+    return np.asarray(rest)
 
 
 def solve_monotone(
@@ -237,7 +245,7 @@ def solve_monotone(
         ln speed.
     """
     index, found = _upward_interval(y, target)
-    inside = _solve_cubic(_pieces(x, y, index), np.broadcast_to(target, index.shape))
+    inside = _by_interval(x, y, index, np.broadcast_to(target, index.shape), _solve_cubic)
     above = ~found & (target > y[-1])
     below = ~found & ~above
     if not (above.any() or below.any()):
@@ -273,28 +281,27 @@ def _continued(
 
 
 def _solve_cubic(piece: _Piece, target: FloatArray) -> FloatArray:
-    """Invert the Hermite cubic on intervals that rise through the target.
+    """Invert the Hermite cubic of one interval, where it rises through the target.
 
     Newton's method from a first-order guess; where it has not settled after a few steps (a flat
-    stretch, a bend at the very end), it goes on inside a shrinking bracket.
+    stretch, a bend at the very end), it goes on inside a shrinking bracket. Targets outside the
+    interval give its nearer end.
     """
     h = piece.x1 - piece.x0
     rise = piece.y1 - piece.y0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # In units of the rise: f(t) = t + t (1 - t) (a (1 - t) + b t) - goal
-        goal = (target - piece.y0) / rise
-        a = h * piece.d0 / rise - 1.0
-        b = 1.0 - h * piece.d1 / rise
-    flat = ~(rise > 0)
-    if flat.any():
-        goal, a, b = (np.where(flat, 0.0, part) for part in (goal, a, b))
-    goal = np.clip(goal, 0.0, 1.0)
+    # In units of the rise: f(t) = t + t (1 - t) (a (1 - t) + b t) - goal
+    rise = np.where(rise > 0, rise, np.inf)  # a fall or a flat gives its lower end
+    a = h * piece.d0 / rise - 1.0
+    b = 1.0 - h * piece.d1 / rise
+    goal = np.clip((target - piece.y0) / rise, 0.0, 1.0)
     t = _newton(goal, a, b)
     rough = ~(np.abs(_cubic(t, a, b) - goal) < _CONVERGED)
     if rough.any():
         wide = np.broadcast_arrays(goal, a, b)
         t[rough] = _bracketed(*(part[rough] for part in wide))
-    return piece.x0 + h * t
+    t *= h
+    t += piece.x0
+    return t
 
 
 def _cubic(t: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
@@ -353,15 +360,19 @@ def solve_straight(speed: FloatArray, reading: FloatArray, target: FloatArray) -
         Speed; past the ends the end value, for the caller to continue.
     """
     index, found = _upward_interval(reading, target)
-    low, high = int(index.min()), int(index.max())
-    x0, x1 = _take(speed, index, low, high), _take(speed[1:], index, low, high)
-    y0, y1 = _take(reading, index, low, high), _take(reading[1:], index, low, high)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(y1 > y0, np.clip((target - y0) / (y1 - y0), 0.0, 1.0), 0.0)
+    wide = np.broadcast_to(target, index.shape)
+    inside = _by_interval(speed, reading, index, wide, _chord)
     above = ~found & (target > reading[-1])
     below = ~found & ~above
-    inside = x0 + (x1 - x0) * share
     return Solved(np.where(below, speed[0], np.where(above, speed[-1], inside)), below, above)
+
+
+def _chord(piece: _Piece, target: FloatArray) -> FloatArray:
+    """Invert the straight line of one interval."""
+    rise = piece.y1 - piece.y0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(rise > 0, np.clip((target - piece.y0) / rise, 0.0, 1.0), 0.0)
+    return np.asarray(piece.x0 + (piece.x1 - piece.x0) * share)
 
 
 def fit_power_law(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:

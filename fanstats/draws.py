@@ -12,7 +12,7 @@ from fanstats._typing import FloatArray, SeedLike, Shape
 from fanstats.errors import FanstatsError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Hashable, Iterable
 
 __all__ = [
     "CHUNK",
@@ -87,6 +87,18 @@ class Draws(Protocol):
         """Give draws of ``sqrt(dof / chi2_dof)``, shape ``(size,)``."""
         ...
 
+    def remembered(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
+        """Give what `make` makes of these draws, made once while it is remembered."""
+        ...
+
+
+class _Forgetful:
+    """Makes what is asked for anew each time."""
+
+    def remembered(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:  # noqa: ARG002
+        """Give what `make` makes."""
+        return make()
+
 
 class LabelledDraws:
     """Monte Carlo draws, one independent stream a label.
@@ -116,6 +128,7 @@ class LabelledDraws:
         self.size = size
         self.chunk = chunk
         self._kept: dict[tuple[Label, str], FloatArray] = {}
+        self._made: dict[Hashable, FloatArray] = {}
 
     def standard(self, label: Label, shape: Shape) -> FloatArray:
         """Give draws of mean 0 and standard deviation 1.
@@ -158,6 +171,29 @@ class LabelledDraws:
             lambda: np.sqrt(dof / self._generator(full).chisquare(dof, self.size)),
         )
 
+    def remembered(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
+        """Give what `make` makes of these draws, made once until `forget` is called.
+
+        Parameters
+        ----------
+        key : hashable
+            What names it.
+        make : callable
+            Makes it.
+
+        Returns
+        -------
+        ndarray
+            Not to be changed.
+        """
+        if key not in self._made:
+            self._made[key] = make()
+        return self._made[key]
+
+    def forget(self) -> None:
+        """Let go of what was remembered: a block of models is done."""
+        self._made.clear()
+
     def _remember(self, label: Label, kind: str, make: Callable[[], FloatArray]) -> FloatArray:
         key = (label, kind)
         values = self._kept.pop(key, None)
@@ -180,7 +216,7 @@ class LabelledDraws:
         return np.random.Generator(np.random.SFC64(int.from_bytes(digest, "little")))
 
 
-class Unperturbed:
+class Unperturbed(_Forgetful):
     """No draws at all: one value a label, zero error. Gives the value at the readings as read.
 
     Examples
@@ -200,7 +236,7 @@ class Unperturbed:
         return np.ones(1)
 
 
-class Recorder:
+class Recorder(_Forgetful):
     """No draws, but a list of the labels that were asked for: what a result depends on.
 
     Attributes
@@ -235,7 +271,7 @@ class Recorder:
         return np.ones(1)
 
 
-class OneAtATime:
+class OneAtATime(_Forgetful):
     """Move one label at a time: along the draws, first nothing, then each label by `step`.
 
     Parameters

@@ -178,6 +178,7 @@ def fill_tables(
         for source in part[0]:
             for block in part[1]:
                 filling.draws(source, block, source.chunk * CHUNK)
+                source.forget()
 
     if sources is not None:
         fill((sources, blocks))

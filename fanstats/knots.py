@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from fanstats._typing import BoolArray, FloatArray, IntArray
+from fanstats.curves import rising
 from fanstats.perturbation import reading_errors_of, reading_uncertainty
 
 if TYPE_CHECKING:
@@ -258,6 +259,21 @@ def abscissa_draws_of(
     -------
     ndarray, shape (knot, sitting, draw) or (knot, sitting, 1)
     """
+    key = ("abscissa", abscissa, *((id(s), id(k)) for s, k in zip(sittings, knots, strict=True)))
+    if all(np.array_equal(k.index, knots[0].index) for k in knots[1:]):
+        # Airflow behind every obstruction is read at the same cells: one array serves them all.
+        shared = (knots[0].index.tobytes(), knots[0].group.tobytes())
+        key = ("abscissa", abscissa, shared, *(id(sitting) for sitting in sittings))
+    return draws.remembered(key, lambda: _perturbed(draws, bench, sittings, abscissa, knots))
+
+
+def _perturbed(
+    draws: Draws,
+    bench: Bench,
+    sittings: Sequence[Sitting],
+    abscissa: Abscissa,
+    knots: Sequence[Knots],
+) -> FloatArray:
     indices = [k.index for k in knots]
     columns = [
         abscissa_values(sitting, abscissa, index)
@@ -268,4 +284,4 @@ def abscissa_draws_of(
         errors = reading_errors_of(draws, bench, sittings, ("speed", ""), indices)
         # A speed stays above 0 whatever its error; half the reading is far outside any bench.
         values = np.maximum(values + errors.reading, 0.5 * values)
-    return merged(knots[0], values)
+    return rising(merged(knots[0], values))

@@ -17,7 +17,6 @@ from fanstats.curves import (
     fit_power_law_with_floor,
     monotone_slopes,
     monotone_values,
-    rising,
     solve_monotone,
     solve_straight,
 )
@@ -250,7 +249,7 @@ def level_knots_of(draws: Draws, bench: Bench, curves: Sequence[LevelCurve]) -> 
         for sitting, index in zip(sittings, indices, strict=True)
     ]
     reading = merged(knots[0], np.stack(cells, axis=1)[:, :, None] + errors.reading, "energy")
-    x = rising(abscissa_draws_of(draws, bench, sittings, first.abscissa, knots))
+    x = abscissa_draws_of(draws, bench, sittings, first.abscissa, knots)
     fan = merged(knots[0], errors.fan) if errors.fan.shape[0] > 1 else errors.fan
     if first.room == "fitted":
         intercept, slope, room = fit_power_law_with_floor(np.log(x), reading)

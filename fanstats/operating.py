@@ -20,7 +20,6 @@ from fanstats.curves import (
     continued_linear,
     fit_power_law,
     monotone_values,
-    rising,
 )
 from fanstats.knots import (
     Knots,
@@ -617,7 +616,7 @@ def quantity_values_of(
     abscissa = layouts[0].abscissa
     assert abscissa is not None
     sittings, knots = [c.sitting for c in curves], [c.knots for c in curves]
-    x = rising(abscissa_draws_of(draws, request.bench, sittings, abscissa, knots))
+    x = abscissa_draws_of(draws, request.bench, sittings, abscissa, knots)
     y = _quantity_draws(draws, request.bench, curves)
     if knots[0].count < 2:
         solved = _one_point(draws, layouts, curves[0], x, y, points.at)

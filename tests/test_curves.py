@@ -34,13 +34,13 @@ def knots(draw_steps, draw_rises):
 curves = st.integers(2, 9).flatmap(
     lambda n: st.tuples(
         st.lists(st.floats(0.05, 2.0), min_size=n, max_size=n),
-        st.lists(st.floats(-3.0, 5.0), min_size=n, max_size=n),
+        st.lists(st.floats(-3.0, 5.0).map(lambda rise: round(rise, 6)), min_size=n, max_size=n),
     )
 )
 rising_curves = st.integers(2, 9).flatmap(
     lambda n: st.tuples(
         st.lists(st.floats(0.05, 2.0), min_size=n, max_size=n),
-        st.lists(st.floats(0.01, 5.0), min_size=n, max_size=n),
+        st.lists(st.floats(0.01, 5.0).map(lambda rise: round(rise, 6)), min_size=n, max_size=n),
     )
 )
 
