@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 from tabulate import tabulate
 
+from fanstats._typing import Scope
 from fanstats.compare import compare
 from fanstats.formatting import chance, interval, number
 from fanstats.quantities import quantity as quantity_of
@@ -50,7 +51,7 @@ def ranked_cases(estimates: xr.Dataset) -> Iterator[tuple[str, str | None]]:
             yield name, None
 
 
-def best_scope(estimates: xr.Dataset, name: str) -> str:
+def best_scope(estimates: xr.Dataset, name: str) -> Scope:
     """Give the scope to speak about: the typical unit where the spread is known, else this sample.
 
     Parameters
@@ -85,7 +86,7 @@ def ranking_text(estimates: xr.Dataset, name: str, obstruction: str | None) -> s
     str
     """
     scope = best_scope(estimates, name)
-    ranking = rank(estimates, quantity=name, obstruction=obstruction, scope=scope)  # type: ignore[arg-type]
+    ranking = rank(estimates, quantity=name, obstruction=obstruction, scope=scope)
     units = units_label(str(estimates[name].attrs["units"]))
     where = f", {obstruction}" if obstruction else ""
     heading = f"{quantity_of(name).title.capitalize()}{where} [{units}], {_SCOPE_WORDS[scope]}"
@@ -98,7 +99,7 @@ def ranking_text(estimates: xr.Dataset, name: str, obstruction: str | None) -> s
             call.behind,
             quantity=name,
             obstruction=obstruction,
-            scope=scope,  # type: ignore[arg-type]
+            scope=scope,
         )
         parts.append(f"Closest call: {pair.caption()}")
     return "\n".join(part for part in parts if part)
@@ -106,11 +107,13 @@ def ranking_text(estimates: xr.Dataset, name: str, obstruction: str | None) -> s
 
 def _table(ranking: Ranking) -> str:
     rows = []
+    widths = (ranking.table["band_high"] - ranking.table["band_low"]).to_numpy(dtype=float)
+    widths = widths[np.isfinite(widths) & (widths > 0)]
+    # One number of digits for the whole column, from the sharpest range.
+    u = float(widths.min()) / 3.92 if widths.size else None
     for row in ranking.table.to_dict("records"):
         if not np.isfinite(row["value"]):
             continue
-        width = row["band_high"] - row["band_low"]
-        u = width / 3.92 if np.isfinite(width) and width > 0 else None
         rows.append(
             {
                 "place": f"{row['place']:g}",

@@ -12,15 +12,18 @@ import pandas as pd
 
 from fanstats.errors import FanstatsError
 from fanstats.printed import best_scope, ranked_cases
-from fanstats.rank import rank
+from fanstats.rank import Ranking, rank
 from fanstats.summaries import summary
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     import xarray as xr
+    from matplotlib.figure import Figure
 
-__all__ = ["file_name", "write_aside", "write_tables"]
+    from fanstats.sources import Bench
+
+__all__ = ["file_name", "write_aside", "write_charts", "write_tables"]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9]+")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -132,13 +135,7 @@ def write_tables(
     folder = _folder(out)
     tables: dict[str, pd.DataFrame] = {"summary": summary(estimates, probability=probability)}
     for name, obstruction in ranked_cases(estimates):
-        ranking = rank(
-            estimates,
-            quantity=name,
-            obstruction=obstruction,
-            scope=best_scope(estimates, name),  # type: ignore[arg-type]
-            probability=probability,
-        )
+        ranking = _ranking(estimates, name, obstruction, probability)
         tables[file_name("ranking", name, obstruction)] = ranking.table
         chances = pd.DataFrame(
             ranking.pair_chances.to_numpy(), columns=list(ranking.pair_chances["model"].to_numpy())
@@ -148,6 +145,88 @@ def write_tables(
     return [_write_csv(folder / f"{stem}.csv", table) for stem, table in tables.items()]
 
 
+def _ranking(
+    estimates: xr.Dataset, name: str, obstruction: str | None, probability: float
+) -> Ranking:
+    scope = best_scope(estimates, name)
+    return rank(
+        estimates, quantity=name, obstruction=obstruction, scope=scope, probability=probability
+    )
+
+
 def _write_csv(path: Path, table: pd.DataFrame) -> Path:
     safe = safe_for_spreadsheets(table)
     return write_aside(path, lambda aside: safe.to_csv(aside, index=False))
+
+
+def write_charts(
+    estimates: xr.Dataset, readings: xr.Dataset, bench: Bench, out: str | Path
+) -> list[Path]:
+    """Draw the ranked chart of every case and the noise-airflow curves of the first two models.
+
+    Parameters
+    ----------
+    estimates : xarray.Dataset
+        From `equal_noise`.
+    readings : xarray.Dataset
+        The readings behind them.
+    bench : Bench
+        The bench behind them.
+    out : str or Path
+        Folder; made where it does not exist.
+
+    Returns
+    -------
+    list of Path
+        PNG files.
+
+    Raises
+    ------
+    FanstatsError
+        If the folder cannot be written.
+    """
+    from matplotlib.figure import Figure
+
+    from fanstats import charts
+
+    folder = _folder(out)
+    written = []
+    for name, obstruction in ranked_cases(estimates):
+        ranking = _ranking(estimates, name, obstruction, 0.95)
+        rows = max(len(ranking.table), 4)
+        figure = Figure(figsize=(8.0, 1.6 + 0.38 * min(rows, 30)), layout="constrained")
+        charts.ranked(ranking, ax=figure.add_subplot())
+        stem = file_name("ranking", name, obstruction)
+        written.append(_write_figure(folder / f"{stem}.png", figure))
+    return [*written, *_curves(estimates, readings, bench, folder)]
+
+
+def _curves(estimates: xr.Dataset, readings: xr.Dataset, bench: Bench, folder: Path) -> list[Path]:
+    from matplotlib.figure import Figure
+
+    from fanstats import charts
+
+    written = []
+    for name, obstruction in ranked_cases(estimates):
+        if name != "airflow" or estimates.attrs.get("kind") != "equal noise":
+            continue
+        first_two = _ranking(estimates, name, obstruction, 0.95).ranked[:2]
+        if not first_two:
+            continue
+        figure = Figure(figsize=(8.0, 5.0), layout="constrained")
+        charts.noise_airflow(
+            readings,
+            list(first_two),
+            bench=bench,
+            obstruction=obstruction,
+            rng=int(estimates["root"].item()),
+            draws=1000,
+            ax=figure.add_subplot(),
+        )
+        stem = file_name("curves", name, obstruction)
+        written.append(_write_figure(folder / f"{stem}.png", figure))
+    return written
+
+
+def _write_figure(path: Path, figure: Figure) -> Path:
+    return write_aside(path, lambda aside: figure.savefig(aside, dpi=150))
