@@ -157,8 +157,8 @@ def unit_spread(
     --------
     >>> import fanstats as fs
     >>> found = unit_spread(fs.demo.readings(), fs.demo.bench())
-    >>> found.components.query("component == 'between units'")["dof"].round(1).tolist()
-    [2.9, 2.8, 3.0, 0.7]
+    >>> found.bench.spread.noise.stated
+    's = 0.77 dB measured (3 degrees of freedom)'
     """
     _check(bench, curve, prior, worth)
     fraction("probability", probability)
