@@ -1,0 +1,1 @@
+"""Long studies: calibration and speed. Run from the top: ``python -m benchmarks.speed``."""

@@ -1,0 +1,176 @@
+"""How fast, as ratios within one run: ``python -m benchmarks.speed [--quick]``.
+
+The plain references stand here too, so that every ratio compares two things this machine did in
+the same minute. Nothing here is a test: seconds depend on the machine, ratios hardly do.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import resource
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+import fanstats as fs
+
+STEPS = (5.0, 6.5, 8.0, 10.0, 12.0)
+OBSTRUCTIONS = ("none", "wire mesh", "filter")
+TARGET = 36.0
+DRAWS = 10_000
+
+BENCH = fs.Bench(
+    noise=fs.Instrument(
+        shared=fs.half_width(1.0),
+        sitting=fs.standard(0.2),
+        model=fs.half_width(0.5),
+        reading=fs.standard(0.15),
+    ),
+    speed=fs.Instrument(reading=fs.standard(4.0)),
+    airflow=fs.Instrument(shared=fs.half_width("3 %"), reading=fs.standard("1 %")),
+    spread=fs.UnitSpread(
+        noise=fs.standard(0.8), airflow=fs.standard("2 %"), speed=fs.half_width("10 %")
+    ),
+)
+
+
+def table(models: int) -> pd.DataFrame:
+    """Invent models that all reach the target inside their sweep."""
+    rng = np.random.default_rng(models)
+    rows = []
+    for m in range(models):
+        mid, level, flow = rng.uniform(700, 1100), rng.uniform(34.5, 37.0), rng.uniform(300, 500)
+        for v in STEPS:
+            n = mid * (v / 8) ** 0.9
+            fan = level + 52 * np.log10(n / mid)
+            row = {
+                "model": f"M{m:04d}",
+                "session": f"s{m % 5}",
+                "drive [V]": v,
+                "speed [rpm]": n,
+                "noise [dBA]": 10 * np.log10(10 ** (fan / 10) + 10**2.4),
+                "background [dBA]": 24.0,
+            }
+            for place, factor in zip(OBSTRUCTIONS, (1.0, 0.75, 0.6), strict=True):
+                row[f"airflow {place} [fpm]"] = flow * n / mid * factor
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def timed(call: Callable[[], object], repeats: int) -> float:
+    """Median seconds of a few calls."""
+    found = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        call()
+        found.append(time.perf_counter() - start)
+    return statistics.median(found)
+
+
+def job(readings, draws: int = DRAWS) -> None:
+    """Equal noise, a ranking with every pair, on one obstruction."""
+    estimates = fs.equal_noise(readings, TARGET, bench=BENCH, draws=draws, rng=1)
+    fs.rank(estimates, quantity="airflow", obstruction="none")
+
+
+def plain_normals(models: int) -> None:
+    """Draw the normals a plain program would: every reading, the shared errors and the luck."""
+    rng = np.random.default_rng(0)
+    per_model = len(STEPS) * (2 + len(OBSTRUCTIONS)) + 2 + 4
+    for _ in range(models):
+        rng.standard_normal((per_model, DRAWS))
+
+
+def plain_loop(models: int, draws: int) -> None:
+    """Loop over draws with numpy.interp: noise to speed, speed to airflow, three scopes."""
+    rng = np.random.default_rng(0)
+    frame = table(models)
+    speed = frame["speed [rpm]"].to_numpy().reshape(models, -1)
+    noise = frame["noise [dBA]"].to_numpy().reshape(models, -1)
+    flows = [frame[f"airflow {o} [fpm]"].to_numpy().reshape(models, -1) for o in OBSTRUCTIONS]
+    for m in range(models):
+        for _ in range(draws):
+            n = speed[m] + rng.normal(size=len(STEPS)) * 4
+            level = noise[m] + rng.normal(size=len(STEPS)) * 0.15 + rng.normal() * 0.2
+            q = [f[m] * (1 + rng.normal(size=len(STEPS)) * 0.01) for f in flows]
+            e, e_new = rng.normal() * 0.8, rng.normal() * 0.8
+            for target in (TARGET, TARGET + e, TARGET + e - e_new):
+                at = np.interp(target, level, n)
+                for values in q:
+                    np.interp(at, n, values)
+
+
+def peak_memory(models: int) -> tuple[float, float]:
+    """Seconds and peak resident megabytes of one job in a process of its own."""
+    code = (
+        "import resource, time; from benchmarks.speed import *; r = fs.read_readings(table(%d)); "
+        "start = time.perf_counter(); e = fs.equal_noise(r, TARGET, bench=BENCH, draws=DRAWS, rng=1); "
+        "print(time.perf_counter() - start, "
+        "resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - e.nbytes / 2**20)" % models
+    )
+    found = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    seconds, megabytes = map(float, found.stdout.split())
+    return seconds, megabytes
+
+
+def import_seconds(module: str) -> float:
+    """Seconds to import a module in a fresh process, the interpreter's own start left out."""
+    code = f"import time; t = time.perf_counter(); import {module}; print(time.perf_counter() - t)"
+    found = [
+        float(
+            subprocess.run(
+                [sys.executable, "-c", code], check=True, capture_output=True, text=True
+            ).stdout
+        )
+        for _ in range(5)
+    ]
+    return min(found)
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="smaller, for a first look")
+    quick = parser.parse_args().quick
+    models, repeats = (40, 1) if quick else (200, 3)
+    print(f"python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}, "
+          f"fanstats {fs.__version__}")  # fmt: skip
+    readings = fs.read_readings(table(models))
+    job(readings, 500)
+    ours = timed(lambda: job(readings), repeats)
+    normals = timed(lambda: plain_normals(models), repeats)
+    loop_draws = 20
+    loop = timed(lambda: plain_loop(models, loop_draws), 1) * DRAWS / loop_draws
+    print(f"{models} models, {len(STEPS)} steps, 3 obstructions, {DRAWS} draws: {ours:.2f} s")
+    print(
+        f"  over the normals of a plain program ({normals:.2f} s): {ours / normals:.2f} (at most 2)"
+    )
+    print(
+        f"  a plain loop with numpy.interp over it ({loop:.0f} s): {loop / ours:.0f} (at least 20)"
+    )
+    sizes = (20, 60) if quick else (20, 200, 2000)
+    growth = [peak_memory(size) for size in sizes]
+    slope = np.polyfit(np.log(sizes), np.log([seconds for seconds, _ in growth]), 1)[0]
+    print(
+        f"  growth from {sizes[0]} to {sizes[-1]} models: log-log slope {slope:.2f} (at most 1.1)"
+    )
+    for size, (seconds, megabytes) in zip(sizes, growth, strict=True):
+        print(
+            f"  {size} models: {seconds:.2f} s, peak above the result {megabytes:.0f} MB (below 1000)"
+        )
+    own = import_seconds("fanstats")
+    heaviest = max(import_seconds(m) for m in ("scipy.stats", "statsmodels.api", "xarray"))
+    print(f"  import over its heaviest dependency's: {own / heaviest:.2f} (below 1.5)")
+    print(
+        f"  (this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB)"
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,146 @@
+"""The command line: the demo, somebody's own data, and bad input."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+import fanstats as fs
+from fanstats.__main__ import main
+from fanstats.report import file_name, write_tables
+from tests.tables import power_law_rows
+
+BENCH = """
+[noise]
+units = "dBA"
+shared = [{half_width = 1.0}]
+reading = [{standard = 0.15}]
+[speed]
+reading = [{standard = 4}]
+[airflow]
+units = "fpm"
+shared = [{half_width = "3 %"}]
+[spread]
+noise = {standard = 0.8}
+airflow = {standard = "2 %"}
+"""
+
+
+@pytest.fixture
+def own(tmp_path):
+    """A table and a bench file as a tester keeps them."""
+    rows = [
+        *power_law_rows("Left", room=24.0),
+        *power_law_rows("Right", room=24.0, level_at_900=36),
+    ]
+    pd.DataFrame(rows).to_csv(tmp_path / "bench.csv", index=False)
+    (tmp_path / "bench.toml").write_text(BENCH)
+    return tmp_path
+
+
+def test_the_demo_runs_on_its_own_and_writes_tables_and_charts(tmp_path, capsys):
+    """No argument: the invented data, the ranking, the closest call, what was assumed."""
+    code = main(["--out", str(tmp_path / "out"), "--seed", "1", "--draws", "400"])
+
+    said = capsys.readouterr().out
+    assert code == 0
+    for part in ("Invented demo data", "Closest call: ", "Assumed:", "Measured:", "Not considered:",
+                 "root 1", "no place: Fennimoor Gust", "Caution: Rotating blades"):  # fmt: skip
+        assert part in said
+    written = {path.name for path in (tmp_path / "out").iterdir()}
+    assert {"summary.csv", "ranking-airflow-open.csv", "ranking-airflow-open.png",
+            "curves-airflow-open.png", "pair-chances-airflow-open.csv"} <= written  # fmt: skip
+
+
+def test_own_data_give_the_right_numbers(own, capsys):
+    """A table the package never saw: the closed form comes back."""
+    code = main([str(own / "bench.csv"), "--bench", str(own / "bench.toml"), "--noise", "36",
+                 "--out", str(own / "out"), "--seed", "2", "--draws", "400"])  # fmt: skip
+
+    capsys.readouterr()
+    assert code == 0
+    table = pd.read_csv(own / "out" / "summary.csv")
+    row = table[(table.quantity == "airflow") & (table.model == "Right") & (table.scope == "model")
+                & (table.obstruction == "none")]  # fmt: skip
+    import numpy as np
+
+    fan = 10 * np.log10(10**3.6 - 10**2.4)
+    assert row["value"].item() == pytest.approx(450 * 10 ** ((fan - 36.0) / 50), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["nowhere.csv", "--bench", "b.toml", "--noise", "36"], "b.toml"),
+        (["bench.csv", "--noise", "36"], "--bench BENCH is missing"),
+        (["bench.csv", "--bench", "bench.toml"], "--noise LEVEL is missing"),
+        (["--bench", "bench.toml"], "--bench goes with a table"),
+        (["--noise", "33", "--draws", "5"], "`draws` must be a whole number of at least 100"),
+        (["--seed", "-4"], "`rng` as an integer must be at least 0"),
+        (["--noise", "nan"], "`level` must be finite"),
+    ],
+)
+def test_bad_input_ends_with_code_2_and_one_clear_line(
+    own, monkeypatch, capsys, arguments, message
+):
+    """The line names what was wrong; nothing is written."""
+    monkeypatch.chdir(own)
+
+    code = main(arguments)
+
+    said = capsys.readouterr()
+    assert code == 2
+    assert message in said.err
+    assert said.err.startswith("fanstats: ")
+    assert said.err.count("\n") == 1
+    assert not (own / "fanstats-out").exists()
+
+
+def test_a_spread_nobody_stated_leaves_the_samples_tested(own, capsys):
+    """Without a spread the ranking is about these very samples, and says so."""
+    text = BENCH[: BENCH.index("[spread]")]
+    (own / "bench.toml").write_text(text)
+
+    code = main([str(own / "bench.csv"), "--bench", str(own / "bench.toml"), "--noise", "36",
+                 "--out", str(own / "out"), "--draws", "400"])  # fmt: skip
+
+    said = capsys.readouterr().out
+    assert code == 0
+    assert "this sample" in said
+    assert "sample luck in noise at a given speed: not stated" in said
+
+
+def test_exported_text_that_begins_like_a_formula_is_quoted(tmp_path):
+    """A model named @SUM opens as text in a spreadsheet."""
+    rows = [*power_law_rows("@SUM(1)", room=24.0), *power_law_rows("B", room=24.0)]
+    bench = fs.Bench(spread=fs.UnitSpread(noise=fs.standard(0.8), airflow=0))
+    estimates = fs.equal_noise(
+        fs.read_readings(pd.DataFrame(rows)), 33.0, bench=bench, rng=1, draws=200
+    )
+
+    write_tables(estimates, tmp_path)
+
+    text = (tmp_path / "summary.csv").read_text()
+    assert "'@SUM(1)" in text
+    assert ",@SUM(1)" not in text
+
+
+def test_file_names_hold_nothing_a_system_would_read():
+    """Separators, dots and blanks of labels are gone."""
+    assert file_name("ranking", "../../etc/passwd") == "ranking-etc-passwd"
+    assert file_name("airflow", None) == "airflow"
+    assert file_name("***") == "unnamed"
+
+
+def test_an_interrupted_write_leaves_no_half_file(tmp_path):
+    """Files are written aside and moved once whole."""
+    from fanstats.report import write_aside
+
+    def broken(path):
+        path.write_text("half")
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_aside(tmp_path / "table.csv", broken)
+
+    assert list(tmp_path.iterdir()) == []
