@@ -70,6 +70,9 @@ class Source:
     removed_variance : float
         For kind "mean square" (an estimated spread whose `absolute` or `relative` is the root of
         the mean square): measurement variance still to be taken out, after drawing.
+    unsplit : bool
+        Whether nobody knows how much of it is common to all models and how much a model's own:
+        limits of a data sheet cover both. See `fanstats.instruments.split_both_ways`.
     """
 
     absolute: float = 0.0
@@ -82,6 +85,7 @@ class Source:
     name: str | None = None
     acts_on: ActsOn | None = None
     removed_variance: float = 0.0
+    unsplit: bool = False
 
     def __post_init__(self) -> None:
         for label in ("absolute", "relative", "removed_variance"):
@@ -210,6 +214,7 @@ def half_width(
     *,
     name: str | None = None,
     acts_on: ActsOn | None = None,
+    unsplit: bool = False,
 ) -> Source:
     """State the +- on a box or data sheet: the true value lies within `a` either way.
 
@@ -226,6 +231,9 @@ def half_width(
         A name for tables; it also names the draws.
     acts_on : {"fan", "reading"}, optional
         For noise only: overrides where the error acts.
+    unsplit : bool
+        True where nobody knows how much of it all models share, see
+        `fanstats.instruments.split_both_ways`.
 
     Returns
     -------
@@ -260,6 +268,7 @@ def half_width(
         stated=f"±{text}" + ("" if shape == "rectangular" else f", {shape}"),
         name=name,
         acts_on=acts_on,
+        unsplit=unsplit,
     )
 
 
