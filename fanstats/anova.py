@@ -31,15 +31,15 @@ class FTest(NamedTuple):
 
     Attributes
     ----------
-    F : float
-        Ratio; NaN where there is nothing to hold it against.
+    ratio : float
+        F; NaN where there is nothing to hold it against.
     dof, dof_error : float
         Degrees of freedom; those of the error by Satterthwaite where it is put together.
     p : float
         Chance of so large a ratio where the term does nothing.
     """
 
-    F: float
+    ratio: float
     dof: float
     dof_error: float
     p: float
