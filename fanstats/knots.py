@@ -259,11 +259,9 @@ def abscissa_draws_of(
     -------
     ndarray, shape (knot, sitting, draw) or (knot, sitting, 1)
     """
-    key = ("abscissa", abscissa, *((id(s), id(k)) for s, k in zip(sittings, knots, strict=True)))
-    if all(np.array_equal(k.index, knots[0].index) for k in knots[1:]):
-        # Airflow behind every obstruction is read at the same cells: one array serves them all.
-        shared = (knots[0].index.tobytes(), knots[0].group.tobytes())
-        key = ("abscissa", abscissa, shared, *(id(sitting) for sitting in sittings))
+    # Airflow behind every obstruction is read at the same cells: one array serves them all.
+    cells = tuple((k.index.tobytes(), k.group.tobytes()) for k in knots)
+    key = ("abscissa", abscissa, cells, tuple(id(sitting) for sitting in sittings))
     return draws.remembered(key, lambda: _perturbed(draws, bench, sittings, abscissa, knots))
 
 

@@ -214,7 +214,7 @@ class Luck:
         ndarray, shape (scope, model, draw) or (1, 1, 1)
             dB.
         """
-        equal = 10.0 * np.log10(np.array([float(self.fans)]))
+        equal: FloatArray = 10.0 * np.log10(np.array([float(self.fans)]))
         if scopes == 1:
             return equal[:, None, None]
         own = self.own("noise")
@@ -255,7 +255,8 @@ class Luck:
 
 
 def _stacked(*parts: FloatArray) -> FloatArray:
-    return np.asarray(np.stack(np.broadcast_arrays(*parts)))
+    stacked: FloatArray = np.stack(np.broadcast_arrays(*parts))
+    return stacked
 
 
 def scopes_for(request: Request, kinds: Sequence[SpreadKind]) -> int:

@@ -167,7 +167,7 @@ def reading_errors_of(
             fan = fan + error
         else:
             reading += error
-    for column in np.flatnonzero(np.isfinite(own).any(axis=0)):
+    for column in np.flatnonzero(np.isfinite(own).any(axis=0)).tolist():
         label = (*owner, "reading", "cell")
         reading[:, column] += _own_errors(
             draws, label, sittings[column], channel, indices[column], own[:, column]

@@ -19,12 +19,13 @@ def use() -> None:
     )
     readings: xr.Dataset = fs.read_readings("readings.csv")
     estimates: xr.Dataset = fs.equal_noise(readings, 36, bench=bench, draws=2000, rng=1)
-    table: pd.DataFrame = fs.summary(estimates, probability=0.9)
+    tables: list[pd.DataFrame] = [fs.summary(estimates, probability=0.9)]
     comparison: fs.Comparison = fs.compare(
         estimates, "A", "B", quantity="airflow", obstruction="none", chosen="before"
     )
-    sentence: str = comparison.sentence()
+    sentences: list[str] = [comparison.sentence(), comparison.caption()]
     ranking: fs.Ranking = fs.rank(estimates, quantity="airflow", obstruction="none")
-    verdicts: pd.DataFrame = fs.what_if(
-        estimates, "A", "B", quantity="airflow", obstruction="none", noise=[0.5, 1.0]
+    sentences.append(ranking.sentence())
+    tables.append(
+        fs.what_if(estimates, "A", "B", quantity="airflow", obstruction="none", noise=[0.5, 1.0])
     )
