@@ -34,14 +34,16 @@ __all__ = [
     "sources_of",
 ]
 
-# Step of the differences in standard uncertainties. Rounding costs about 1e-16 / (step * relative
-# uncertainty), curvature step**4 times a fifth derivative; both stay below 1e-10 here.
-_STEP: Final = 0.01
-# Places of the odd differences and their weights: exact to third order on either side, so that a
-# second derivative that jumps (a target that lies exactly on a knot of a monotone cubic, the rule
-# where readings are rounded) does not disturb the first.
-_PLACES: Final = (1.0, 2.0, 3.0)
-_WEIGHTS: Final = np.array([3.0, -1.5, 1.0 / 3.0])
+# Step of the differences in standard uncertainties. Rounding costs about 2e-15 / step of the value
+# over the effect, curvature step**4 times a fifth derivative. Measured on a level less its room,
+# errors of an effect stay below 1e-9 of it for uncertainties from 0.01 to 0.8 dB at 1 dB above the
+# room; smaller ones lose digits to rounding where they no longer count.
+_STEP: Final = 0.004
+# Places of the odd differences and their weights: exact to fourth order on either side by itself,
+# so that a second derivative that jumps (a target that lies exactly on a knot of a monotone cubic,
+# the rule where readings are rounded) does not disturb the first.
+_PLACES: Final = (1.0, 2.0, 3.0, 4.0)
+_WEIGHTS: Final = np.array([4.0, -3.0, 4.0 / 3.0, -0.25])
 _OFFSETS: Final = _STEP * np.array([sign * place for place in _PLACES for sign in (1.0, -1.0)])
 
 
@@ -145,8 +147,8 @@ def linearise(function: Propagated) -> Linear:
 
     Notes
     -----
-    Derivatives are differences at 1, 2 and 3 hundredths of a standard uncertainty on either side,
-    combined so that what is left is of fourth order; where the function bends, the mean of the
+    Derivatives are differences at 4 to 16 thousandths of a standard uncertainty on either side,
+    combined so that what is left is of fifth order; where the function bends, the mean of the
     slopes on both sides.
 
     References

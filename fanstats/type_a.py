@@ -156,7 +156,10 @@ def _row(quantity: Quantity, sittings: Sequence[Sitting], units: str) -> dict[st
 
 
 def _by(squares: FloatArray, dof: FloatArray, group: np.ndarray) -> tuple[FloatArray, FloatArray]:
-    return np.bincount(group, squares), np.bincount(group, dof)
+    return (
+        np.bincount(group, squares).astype(np.float64),
+        np.bincount(group, dof).astype(np.float64),
+    )
 
 
 def _thirds(means: FloatArray) -> np.ndarray:
