@@ -28,16 +28,20 @@ __all__ = [
     "DASHES",
     "MARKERS",
     "Inks",
+    "LegendBox",
     "axes_for",
     "caption_in",
     "extent",
     "inks_for",
     "inside_legend",
+    "label_axes",
     "label_for",
     "line_height",
     "literal",
     "margins",
+    "name_width",
     "range_label",
+    "readable_on",
     "runs",
     "settle",
     "text_size",
@@ -60,7 +64,7 @@ Corner = Literal[
     "lower left", "lower right", "upper left", "upper right", "lower center", "upper center", "best"
 ]  # fmt: skip
 # Share of an axes' height that a legend may take.
-_MOST_LEGEND: Final = 0.55
+_MOST_LEGEND: Final = 0.7
 
 
 class Inks(NamedTuple):
@@ -83,6 +87,21 @@ class Inks(NamedTuple):
     faint: str
     wash: str
     series: tuple[str, ...]
+
+
+class LegendBox(NamedTuple):
+    """A legend inside the axes.
+
+    Attributes
+    ----------
+    legend : Legend
+    width, height : float
+        Shares of the axes that it takes.
+    """
+
+    legend: Legend
+    width: float
+    height: float
 
 
 def axes_for(ax: Axes | None) -> Axes:
@@ -116,6 +135,12 @@ def inks_for(ax: Axes, *, outside: bool = False) -> Inks:
         wash=_mixed(ink, paper, 0.12),
         series=ON_LIGHT if light else ON_DARK,
     )
+
+
+def readable_on(colour: tuple[float, float, float, float] | str, inks: Inks) -> str:
+    """Give the ink or the paper, whichever can be read better on a colour."""
+    ground = to_hex(colour)
+    return max((inks.ink, inks.paper), key=lambda text: _contrast(text, ground))
 
 
 def _paper(ax: Axes, outside: bool, text: str) -> str:
@@ -192,7 +217,7 @@ def unwrapped(text: str) -> str:
 
 
 def label_for(name: str, units: str) -> str:
-    """Label an axis: the quantity, and its unit as a reader knows it.
+    """Name what an axis shows: the quantity, and its unit as a reader knows it.
 
     Examples
     --------
@@ -200,7 +225,38 @@ def label_for(name: str, units: str) -> str:
     ('airflow (m³/h)', 'ratio')
     """
     printed = units_label(units)
-    return literal(f"{name} ({printed})" if printed not in ("", "1") else name)
+    return f"{name} ({printed})" if printed not in ("", "1") else name
+
+
+def label_axes(ax: Axes, x: str, y: str = "") -> bool:
+    """Write axis labels, broken to the size of the axes once their layout is known.
+
+    Parameters
+    ----------
+    ax : Axes
+    x, y : str
+        Taken literally.
+
+    Returns
+    -------
+    bool
+        As `settle`.
+    """
+    ax.set_xlabel(literal(x))
+    ax.set_ylabel(literal(y))
+    laid_out = settle(ax)
+    size = 0.56 * text_size("axes.labelsize")
+    width, height = extent(ax)
+    ax.set_xlabel(wrapped(x, int(width / size)))
+    ax.set_ylabel(wrapped(y, int(height / size)))
+    return laid_out
+
+
+def name_width(ax: Axes) -> int:
+    """How many characters a name beside the axes may have: two fifths of the figure's width."""
+    figure = ax.get_figure(root=True)
+    width = 460.0 if figure is None else figure.get_figwidth() * 72.0
+    return int(0.4 * width / (0.56 * text_size("ytick.labelsize")))
 
 
 def range_label(words: str, probability: float | None) -> str:
@@ -245,6 +301,7 @@ def settle(ax: Axes) -> bool:
     if figure is None or engine is None:
         return False
     engine.execute(figure)
+    ax.apply_aspect()
     return True
 
 
@@ -280,7 +337,7 @@ def text_size(setting: TextSetting) -> float:
 def title_above(ax: Axes, text: str) -> Text:
     """Write a title above the axes, wrapped to their width and in the size of axis labels."""
     size = text_size("axes.labelsize")
-    characters = int(extent(ax)[0] / (0.52 * size))
+    characters = int(extent(ax)[0] / (0.55 * size))
     return ax.set_title(wrapped(text, characters), loc="left", fontsize=size)
 
 
@@ -301,7 +358,7 @@ def inside_legend(
     *,
     loc: Corner = "lower left",
     ncols: int | None = None,
-) -> tuple[Legend, float]:
+) -> LegendBox:
     """Draw a legend inside the axes, wrapped to their width.
 
     Parameters
@@ -317,20 +374,22 @@ def inside_legend(
 
     Returns
     -------
-    legend : Legend
-    share : float
-        Share of the axes' height it takes.
+    LegendBox
     """
+    settle(ax)
     width, height = extent(ax)
     size = 0.9 * text_size("legend.fontsize")
     columns = max(1, min(len(labels), int(width // (26 * size)))) if ncols is None else ncols
-    characters = int((width / columns - 5.0 * size) / (0.56 * size))
+    characters = int((width / columns - 4.6 * size) / (0.53 * size))
     legend = ax.legend(
         handles,
         [wrapped(label, characters) for label in labels],
         loc=loc,
         ncols=columns,
-        frameon=False,
+        frameon=True,
+        facecolor=inks_for(ax).paper,
+        edgecolor="none",
+        framealpha=0.85,
         fontsize=size,
         labelcolor=inks_for(ax).ink,
         borderaxespad=0.4,
@@ -338,5 +397,6 @@ def inside_legend(
         labelspacing=0.4,
         columnspacing=1.2,
     )
-    points = legend.get_window_extent().height * _points(ax)
-    return legend, min(_MOST_LEGEND, (points + 0.9 * size) / max(height, 1.0))
+    box = legend.get_window_extent()
+    sizes = (box.width * _points(ax) / max(width, 1.0), box.height * _points(ax) + 1.3 * size)
+    return LegendBox(legend, sizes[0], min(_MOST_LEGEND, sizes[1] / max(height, 1.0)))

@@ -22,6 +22,8 @@ _MOST_UNRANKED: Final = 5
 # Shortest row that a name beside it can still be read at, in points.
 _SHORTEST: Final = 9.0
 _FEWEST: Final = 3
+# Size of lines of text against that of names.
+_NOTES: Final = 0.88
 # How far below the middle of its row a range stands that has its name above it.
 _LOWER: Final = 0.2
 # Narrowest axes beside which names may stand, in points.
@@ -64,8 +66,8 @@ class Rows(NamedTuple):
         Lower end of the axes.
     lower : float
         How far below the middle of its row a range stands.
-    size : float
-        Of the names, in points.
+    notes, size : float
+        Size of the lines of text and of the names, in points.
     """
 
     shown: int
@@ -75,6 +77,7 @@ class Rows(NamedTuple):
     inside: bool
     bottom: float
     lower: float
+    notes: float
     size: float
 
 
@@ -122,7 +125,8 @@ def rows_for(ax: Axes, ranking: Ranking, top: int | None, legend: float, inside:
     """
     width, height = extent(ax)
     size = text_size("ytick.labelsize")
-    line, characters = line_height(size), int(width / (0.56 * size))
+    notes = _NOTES * size
+    line, characters = line_height(notes), int(width / (0.55 * notes))
     shortest = 1.75 * _SHORTEST if inside else _SHORTEST
     reasons = _reasons(ranking, characters, inside)
     heights = [line * (0.5 + 1.0 + text.count("\n")) for _, text in reasons]
@@ -146,11 +150,14 @@ def rows_for(ax: Axes, ranking: Ranking, top: int | None, legend: float, inside:
         shown=shown,
         lines=tuple(Line(*pair) for pair in zip(texts, middles, strict=True)),
         ticks=[*map(float, range(shown)), *beside],
-        names=[_named(ranking, name, inside, two=row >= 2.0 * line) for name in samples],
+        names=[
+            _named(ranking, name, inside, two=row >= 2.0 * line_height(size)) for name in samples
+        ],
         inside=inside,
         # What rows and lines took, over the share left for them: the legend gets the rest.
         bottom=-0.5 + (place + 0.5) / max(1.0 - legend, 0.2),
         lower=_LOWER if inside else 0.0,
+        notes=notes,
         size=max(5.0, min(size, (0.42 if inside else 0.95) * row)),
     )
 

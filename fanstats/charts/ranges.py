@@ -131,12 +131,14 @@ def add_ranges(
         fraction("probability", probability)
     at = np.asarray(ax.convert_xunits(x), dtype=np.float64).ravel()  # type: ignore[no-untyped-call]
     lower, upper, middle = _checked(at, low, high, value)
+    order = np.argsort(at, kind="stable")
+    at, lower, upper, middle = at[order], lower[order], upper[order], middle[order]
     floor, cut = _floor(ax, lower, upper, middle)
+    if cut and kind == "band":
+        at, lower, upper, middle = _with_crossings(at, lower, upper, middle, floor)
     if cut:
         lower, upper = _lifted(lower, floor), _lifted(upper, floor)
     colour = color if color is not None else inks_for(ax).series[0]
-    order = np.argsort(at, kind="stable")
-    at, lower, upper, middle = at[order], lower[order], upper[order], middle[order]
     alone = np.ones(at.size, dtype=np.bool_) if kind == "bars" else _alone(lower, upper)
     fills, edges = _band(ax, at, lower, upper, ~alone, colour, linestyle)
     bars = draw_bars(
@@ -272,11 +274,34 @@ def _lifted(ends: FloatArray, floor: float) -> FloatArray:
     return np.where(np.isfinite(ends), np.maximum(ends, floor), np.nan)
 
 
+def _with_crossings(
+    at: FloatArray, low: FloatArray, high: FloatArray, middle: FloatArray, floor: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Add the points at which an end passes the floor, so that what is cut is cut straight."""
+    extra = []
+    for ends in (low, high):
+        with np.errstate(invalid="ignore"):
+            crosses = np.flatnonzero((ends[:-1] - floor) * (ends[1:] - floor) < 0)
+        share = (floor - ends[crosses]) / (ends[crosses + 1] - ends[crosses])
+        extra.append(at[crosses] + share * (at[crosses + 1] - at[crosses]))
+    new = np.setdiff1d(np.concatenate(extra), at)
+    place = np.searchsorted(at, new)
+    grown = np.insert(at, place, new)
+    both = [np.insert(end, place, np.interp(new, at, end)) for end in (low, high)]
+    return grown, both[0], both[1], np.insert(middle, place, np.nan)
+
+
 def _alone(low: FloatArray, high: FloatArray) -> BoolArray:
-    """Points with both ends whose neighbours do not have both."""
+    """Points that no neighbour makes part of a band: with both ends, or with one."""
+    known = np.isfinite(low), np.isfinite(high)
     alone = np.zeros(low.shape, dtype=np.bool_)
-    for run in runs(np.isfinite(low) & np.isfinite(high)):
+    for run in runs(known[0] & known[1]):
         alone[run] = run.stop - run.start == 1
+    both = known[0] & known[1]
+    for end in known:
+        for run in runs(end & ~alone):
+            if run.stop - run.start == 1:
+                alone[run] |= ~both[run]
     return alone
 
 
@@ -299,9 +324,8 @@ def _band(
     for end in (low, high):
         for run in runs(used & np.isfinite(end)):
             edges += ax.plot(
-                at[run], end[run], color=color, linestyle=linestyle, linewidth=0.9, zorder=1.6,
-                marker="" if run.stop - run.start > 1 else ".",
-            )  # fmt: skip
+                at[run], end[run], color=color, linestyle=linestyle, linewidth=0.9, zorder=1.6
+            )
     return tuple(fills), tuple(edges)
 
 
@@ -316,6 +340,6 @@ def _name(
     named = fills[0] if fills else bars.lines
     if named is None:
         return
-    named.set_label(literal(f"{label} ({_CUT})" if cut else label))
+    named.set_label(f"{literal(label)}\n({_CUT})" if cut else literal(label))
     if legend:
         ax.legend()

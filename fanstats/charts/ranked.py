@@ -16,6 +16,7 @@ from fanstats.charts._axes import (
     axes_for,
     inks_for,
     inside_legend,
+    label_axes,
     label_for,
     runs,
     settle,
@@ -53,7 +54,6 @@ __all__ = ["RankedArtists", "ranked", "ranked_panels"]
 # matplotlib's TICKLEFT and TICKUP.
 _TOOTH: Final = 0
 _TOOTH_UP: Final = 2
-_SMALLEST: Final = 7.0
 
 
 class RankedArtists(NamedTuple):
@@ -163,8 +163,12 @@ def _draw(
     explained: Container[str] = (),
 ) -> RankedArtists:
     inks, groups = inks_for(ax), groups_shown(ranking, top)
-    _label(ax, ranking)
-    laid_out = settle(ax)
+    more = "more" if ranking.best == "high" else "less"
+    about = f"{label_for(ranking.quantity, ranking.units)}; {more} is better"
+    ax.tick_params(axis="y", length=0)
+    if not ranking.ranked:
+        ax.set_xticks([])
+    laid_out = label_axes(ax, about)
     if inside is None:
         inside = names_inside(ax, ranking, laid_out)
     bracketed = len(groups) <= most_brackets(ax, laid_out)
@@ -183,7 +187,7 @@ def _draw(
         if words not in explained
     }
     if legend and handles:
-        drawn_legend, share = inside_legend(ax, list(handles.values()), list(handles))
+        drawn_legend, _, share = inside_legend(ax, list(handles.values()), list(handles))
     rows = rows_for(ax, ranking, top, share, inside)
     texts = (*_names(ax, rows), *_lines(ax, rows, inks))
     brackets = _brackets(ax, groups, rows, bracketed)
@@ -333,7 +337,7 @@ def _lines(ax: Axes, rows: Rows, inks: Inks) -> list[Text]:
     return [
         ax.text(
             0.012, line.at, line.text, transform=ax.get_yaxis_transform(), va="center", ha="left",
-            color=inks.faint, fontsize=max(rows.size, _SMALLEST), linespacing=1.1,
+            color=inks.faint, fontsize=rows.notes, linespacing=1.1,
         )
         for line in rows.lines
     ]  # fmt: skip
@@ -369,14 +373,6 @@ def _title(ranking: Ranking) -> str:
     place = f" {ranking.where}" if ranking.where else ""
     about = SCOPE_WORDS.get(ranking.scope, ranking.scope)
     return f"{ranking.quantity.capitalize()}{place}, for {about}"
-
-
-def _label(ax: Axes, ranking: Ranking) -> None:
-    more = "more" if ranking.best == "high" else "less"
-    ax.set_xlabel(f"{label_for(ranking.quantity, ranking.units)}; {more} is better")
-    ax.tick_params(axis="y", length=0)
-    if not ranking.ranked:
-        ax.set_xticks([])
 
 
 def _names(ax: Axes, rows: Rows) -> list[Text]:
