@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy import special
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from fanstats._typing import FloatArray
 
 __all__ = ["component_interval", "satterthwaite_dof"]
+
+# Below this share of what is taken off, chi-square probabilities follow their power law.
+_SMALL: Final = 1e-9
 
 
 def satterthwaite_dof(mean_squares: ArrayLike, dof: ArrayLike, weights: ArrayLike) -> float:
@@ -81,14 +84,20 @@ def component_interval(
     Notes
     -----
     One mean square: the exact interval by chi-square. Several: the modified large-sample
-    interval, exact wherever all weight rests on one of them. An interval that ends at 0 says
-    that the component may be absent; one that *is* 0 says that the mean squares lie too low for
-    what is taken off.
+    interval, exact wherever all weight rests on one of them. A low end of 0 says that the
+    component may be absent.
+
+    Where the mean squares happen to lie below what is taken off, the exact upper end would be 0
+    or less, which is no statement about the component. There the upper end never lies below
+    that of the ratio rule: the value at which so small a mean square comes up ``tail`` times as
+    often as it would without the component. It is above 0 whenever anything is taken off, covers
+    at least as often as stated, and equals the exact end where the component stands out.
 
     References
     ----------
     Ting, Burdick, Graybill, Jeyaratnam and Lu, J. Statist. Comput. Simul. 35 (1990) 135-143;
-    Burdick and Graybill, Confidence Intervals on Variance Components (1992), 3.3.
+    Burdick and Graybill, Confidence Intervals on Variance Components (1992), 3.3. Read, J. Phys. G
+    28 (2002) 2693-2704 (the ratio rule).
 
     Examples
     --------
@@ -112,7 +121,30 @@ def component_interval(
         return 0.0, 0.0
     low = total - np.sqrt(max(0.0, _spread_below(squares, n, c, tail)))
     high = total + np.sqrt(max(0.0, _spread_below(squares, n, -c, tail)))
-    return max(0.0, float(low) - known), max(0.0, float(high) - known)
+    at_least = _upper_by_ratio(squares, n, c, known, tail)
+    return max(0.0, float(low) - known), max(at_least, float(high) - known)
+
+
+def _upper_by_ratio(
+    squares: FloatArray, n: FloatArray, c: FloatArray, known: float, tail: float
+) -> float:
+    """Find the upper end by the ratio rule."""
+    added = c > 0
+    if not added.any():
+        return 0.0
+    total = float(c[added] @ squares[added])
+    below = float(-c[~added] @ squares[~added])
+    # A mean square that is taken off is itself uncertain, which the other formula knows of: it
+    # is counted as known only where that formula has nothing more to say.
+    taken_off = known + (below if total <= known + below else 0.0)
+    if not taken_off > 0:
+        return 0.0
+    dof = satterthwaite_dof(squares[added], n[added], c[added]) if total > 0 else n[added].min()
+    if total < _SMALL * taken_off:
+        return float(taken_off * (tail ** (-2.0 / dof) - 1.0))
+    without = special.chdtr(dof, dof * total / taken_off)
+    wanted = special.chdtri(dof, 1.0 - tail * without)
+    return max(0.0, float(dof * total / wanted) - taken_off)
 
 
 def _spread_below(squares: FloatArray, n: FloatArray, c: FloatArray, tail: float) -> float:
