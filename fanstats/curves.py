@@ -336,8 +336,9 @@ def _bracketed(goal: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
         with np.errstate(divide="ignore", invalid="ignore"):
             step = t - f / slope
         usable = (step > low) & (step < high)
-        t = np.where(usable, step, 0.5 * (low + high))
-        if np.abs(f).max(initial=0.0) < _CONVERGED:
+        settled = np.abs(f) < _CONVERGED
+        t = np.where(settled, t, np.where(usable, step, 0.5 * (low + high)))
+        if settled.all():
             break
     return t
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq, curve_fit
@@ -61,6 +61,7 @@ def test_the_monotone_cubic_is_scipys_pchip(curve, shares):
 
 @settings(deadline=None, max_examples=200)
 @given(rising_curves, st.floats(0.0, 1.0))
+@example(([1.0, 1.0, 0.25, 1.0], [1.0, 1.0, 1.0, 1.0]), 0.9999999999999999)
 def test_solving_a_rising_curve_undoes_evaluating_it(curve, share):
     """The inverse lands on the target to rounding, inside the knots."""
     x, y = knots(*curve)
