@@ -348,21 +348,24 @@ def test_hard_names_stand_in_every_legend():
 # Curves
 
 
-def test_a_band_at_one_level_is_that_of_equal_noise():
+@pytest.mark.parametrize(("level", "missing"), [(32.0, []), (26.2, ["lower"]), (37.0, ["upper"])])
+def test_a_band_at_one_level_is_that_of_equal_noise(level, missing):
     """With the same pooled figures, value and ends are those of `equal_noise` and `summary`."""
     table, bench = fs.demo.readings(), fs.demo.bench()
-    estimates = fs.equal_noise(table, 32.0, bench=bench, draws=300, rng=3)
+    estimates = fs.equal_noise(table, level, bench=bench, draws=300, rng=3)
     made = noise_airflow_band(
-        table, [30.0, 32.0], bench=bench, models=["Sorrelby N1", "Ombrel Sill"],
+        table, [30.0, level], bench=bench, models=["Sorrelby N1", "Ombrel Sill"],
         obstruction="dust pad", draws=300, rng=3, pooled=estimates.attrs["pooled"],
     )  # fmt: skip
 
     rows = fs.summary(estimates)
     rows = rows[(rows["quantity"] == "airflow") & (rows["obstruction"] == "dust pad")]
+    ends = made["airflow"].sel(level=level, model="Ombrel Sill", scope="model")
+    assert list(ends["bound"].to_numpy()[np.isnan(ends)]) == missing
     for scope in ("tested unit", "model", "next unit"):
         for name in ("Sorrelby N1", "Ombrel Sill"):
             row = rows[(rows["scope"] == scope) & (rows["model"] == name)].iloc[0]
-            here = made.sel(scope=scope, model=name, level=32.0)
+            here = made.sel(scope=scope, model=name, level=level)
             assert float(here["airflow_value"]) == row["value"]
             np.testing.assert_array_equal(here["airflow"], [row["low"], row["high"]])
 
@@ -547,6 +550,23 @@ def test_a_ratio_at_one_level_is_that_of_compare():
         ).ratio
         assert float(made["ratio_value"][0]) == pytest.approx(ratio.value, rel=1e-12)
         assert made["ratio"][0].to_numpy() == pytest.approx([ratio.low, ratio.high], rel=1e-9)
+
+
+def test_an_end_of_a_difference_that_rests_on_uncovered_draws_is_missing():
+    """Near the quiet end of one and the loud end of the other, on the side that it touches."""
+    table, bench = fs.demo.readings(), fs.demo.bench()
+    one = {"bench": bench, "obstruction": "open", "chosen": "before", "draws": 300, "rng": 3}
+    levels = [26.9, 31.0, 34.9]
+    made = difference_band(table, "Varnost Lull", "Wexcombe Pale", levels, **one)
+    turned = difference_band(table, "Wexcombe Pale", "Varnost Lull", levels, **one)
+
+    assert np.isfinite(made["ratio_value"]).all()
+    assert np.isnan(made["ratio"]).to_numpy().tolist() == [
+        [False, True], [False, False], [False, True],
+    ]  # fmt: skip
+    np.testing.assert_allclose(
+        turned["ratio"].to_numpy()[:, ::-1], 1 / made["ratio"].to_numpy(), rtol=1e-9
+    )
 
 
 def test_an_unknown_spread_leaves_a_difference_empty_and_says_so():

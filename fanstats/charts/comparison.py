@@ -254,7 +254,7 @@ def what_if(
     >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
     >>> table = fs.what_if(
     ...     estimates, "Varnost Lull", "Wexcombe Pale", quantity="airflow", obstruction="open",
-    ...     noise=[0, 0.5, 1, 2])
+    ...     noise=[0, 1, 2, 3])
     >>> drawn = what_if(table, units="m/s", probability=0.95)
     >>> drawn.turns is not None
     True
