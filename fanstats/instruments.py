@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
+from fanstats.quantities import QUANTITIES
 from fanstats.sources import LEVELS_OF_SHARING, Bench, Instrument, Source, half_width
 
 if TYPE_CHECKING:
@@ -143,6 +144,10 @@ def vane(limit: float | str, display: float | str | None = None) -> Instrument:
     source = half_width(limit, name="data sheet limit", unsplit=True)
     if source.is_zero:
         msg = f"`limit` must be above 0; got {limit!r}. State [] where there is none."
+        raise FanstatsError(msg)
+    if source.units is not None and source.units not in QUANTITIES["airflow"].units:
+        allowed = ", ".join(QUANTITIES["airflow"].units)
+        msg = f"`limit` must be in a unit of airflow ({allowed}); got {limit!r}."
         raise FanstatsError(msg)
     return Instrument(shared=[source], reading=_display(display, None))
 

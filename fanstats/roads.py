@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 __all__ = ["Roads", "compare_ends", "compare_roads"]
 
 Verdict = Literal["agree", "few degrees of freedom", "disagree", "more draws needed"]
-# What parts the roads, in the order that it is looked for.
+# Below this share of a value there is rounding, not uncertainty.
+_NOTHING: Final = 1e-12
 _COLUMNS: Final = (
     "quantity",
     "obstruction",
@@ -141,7 +142,9 @@ def compare_ends(
     ends = np.array(coverage_interval(values, fraction("probability", probability)))
     errors = np.nan_to_num(quantile_error(values, tails), nan=np.inf)
     size = standard_uncertainty if standard_uncertainty > 0 else float(values.std())
-    tolerance = float(numerical_tolerance(size, digits))
+    if size <= _NOTHING * np.abs(values).max():
+        errors, size = np.zeros(2), 0.0  # nothing is uncertain on either road but rounding
+    tolerance = max(float(numerical_tolerance(size, digits)), _NOTHING * float(np.abs(ends).max()))
     apart, together = _apart(ends, np.array(first_order), errors, tolerance)
     verdict: Verdict = "agree"
     because = ""

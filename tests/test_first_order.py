@@ -57,7 +57,7 @@ def test_end_gauge_of_jcgm_100_annex_h1():
             k: (0.0 if k == "l_s" else v["value"]) + error(draws, v["u"], float(v["df"]), k)
             for k, v in inputs.items()
         }
-        beyond = x["l_s"] + inputs["l_s"]["value"] - 50e6
+        beyond = x["l_s"] + (inputs["l_s"]["value"] - 50e6)
         bend = x["d_alpha"] * x["theta"] + x["alpha_s"] * x["d_theta"]
         return beyond + x["d"] - (50e6 + beyond) * bend
 
