@@ -1,0 +1,249 @@
+"""Several criteria at once: weights, exchange rates, joint draws, how much the weights matter."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from fanstats.compare import compare
+from fanstats.errors import FanstatsError
+from fanstats.mixed import mix, mixed_estimates
+from fanstats.rank import rank
+from fanstats.summaries import summary
+from fanstats.weights import weight_dependence
+from fanstats.what_if import what_if
+from tests.synthetic import make_estimates
+
+SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}
+
+
+def two_obstructions(**more):
+    """Airflow behind a mesh and a filter; the filter turns A and B around."""
+    estimates = make_estimates(
+        SIX, obstructions=["mesh", "filter"], obstruction_factors=[1.0, 0.6], **more
+    )
+    turned = xr.DataArray(
+        [[1.0, 0.9], [1.0, 1.0], [1.0, 1.0], [1.0, 1.0], [1.0, 1.0], [1.0, 1.0]],
+        dims=("model", "obstruction"),
+        coords={"model": list(SIX), "obstruction": ["mesh", "filter"]},
+    )
+    for name in ("airflow", "airflow_value", "airflow_by_luck"):
+        kept = estimates[name].attrs
+        estimates[name] = (estimates[name] * turned).transpose(*estimates[name].dims)
+        estimates[name].attrs.update(kept)
+    return estimates
+
+
+def with_rise(**more):
+    """The same with a temperature rise."""
+    estimates = two_obstructions(**more)
+    rises = {name: 20.0 + k for k, name in enumerate(SIX)}
+    rise = make_estimates(rises, quantity="temperature_rise", units="K", relative=False, own=0.3,
+                          slope=0.2, **more)  # fmt: skip
+    return estimates.assign({name: rise[name] for name in rise if "temperature" in name})
+
+
+# One quantity -------------------------------------------------------------------------------------
+
+
+def test_a_mix_is_the_weighted_mean_draw_by_draw():
+    """Weights are divided by their sum, and apply to the very draws of each obstruction."""
+    estimates = two_obstructions(draws=300)
+    mixed = mix(estimates, {"mesh": 2, "filter": 1}, quantity="airflow")
+    airflow = estimates.airflow
+    wanted = (2 * airflow.sel(obstruction="mesh") + airflow.sel(obstruction="filter")) / 3
+
+    assert isinstance(mixed, xr.DataArray)
+    assert mixed.name == "airflow"
+    assert mixed.attrs["units"] == "fpm"
+    assert "mesh) 66.7 %" in mixed.attrs["long_name"]
+    assert mixed.values == pytest.approx(wanted.values, rel=1e-12)
+    value = mixed_estimates(estimates, {"mesh": 2, "filter": 1}, quantity="airflow")
+    assert value["airflow_value"].sel(scope="model", model="A") == pytest.approx(
+        (2 * 420 + 420 * 0.54) / 3
+    )
+
+
+def test_keys_may_name_quantity_and_obstruction():
+    """Pairs of quantity and obstruction say the same as obstructions of one quantity."""
+    estimates = two_obstructions(draws=300)
+    one = mix(estimates, {"mesh": 0.5, "filter": 0.5}, quantity="airflow")
+    two = mix(estimates, {("airflow", "mesh"): 7, ("airflow", "filter"): 7})
+    xr.testing.assert_allclose(one, two)
+
+
+def test_a_mix_can_be_ranked_compared_summed_up_and_asked_what_if():
+    """A mix of one quantity is an estimate like any other, with samples and assumptions."""
+    estimates = two_obstructions(draws=2000)
+    mixed = mixed_estimates(estimates, {"mesh": 1, "filter": 2}, quantity="airflow")
+    ranking = rank(mixed)
+    assert ranking.ranked[0] == "B"
+    assert ranking.obstruction == "weighted: mesh 33.3 %, filter 66.7 %"
+    assert any("your weights" in text for text in ranking.assumptions)
+    pair = compare(mixed, "B", "F")
+    assert pair.verdict == "ahead"
+    assert pair.units_tested == (1, 1)
+    assert set(summary(mixed)["quantity"]) == {"airflow"}
+    table = what_if(mixed, "B", "F", noise=[0.5])
+    assert table["difference"].iloc[0] == pytest.approx((70 + 2 * 42) / 3)
+    assert rank(mix(estimates, {"mesh": 1, "filter": 2}, quantity="airflow")).ranked[0] == "B"
+
+
+def test_shared_luck_stays_shared():
+    """One sample's luck acts behind every obstruction at once: a mix averages none of it out."""
+    estimates = make_estimates(SIX, obstructions=["mesh", "filter"], own=0.0, draws=5000)
+    mixed = mix(estimates, {"mesh": 1, "filter": 1}, quantity="airflow")
+    alone = estimates.airflow.sel(obstruction="mesh")
+    assert float(mixed.sel(scope="model", model="A").std()) == pytest.approx(
+        float(alone.sel(scope="model", model="A").std()), rel=1e-9
+    )
+
+
+# Several quantities -------------------------------------------------------------------------------
+
+
+def test_an_exchange_rate_turns_kelvins_into_airflow():
+    """1 K less is worth 10 fpm: the mix falls by ten times the rise, in fpm."""
+    estimates = with_rise(draws=300)
+    mixed = mix(
+        estimates, {("airflow", "mesh"): 1, "temperature_rise": 1},
+        exchange={"temperature_rise": 10},
+    )  # fmt: skip
+    wanted = (estimates.airflow.sel(obstruction="mesh") - 10 * estimates.temperature_rise) / 2
+    assert mixed.name == "mix"
+    assert mixed.attrs["units"] == "fpm"
+    assert mixed.attrs["best"] == "high"
+    assert mixed.values == pytest.approx(wanted.values, rel=1e-12)
+    turned = mix(
+        estimates, {("airflow", "mesh"): 1, "temperature_rise": 1}, exchange={"airflow": 0.1}
+    )
+    assert turned.attrs["units"] == "K"
+    assert turned.attrs["best"] == "low"
+    assert turned.values == pytest.approx(-wanted.values / 10, rel=1e-9)
+    ahead = rank(mixed, best="high").ranked
+    assert rank(turned, best="low").ranked == ahead
+
+
+def test_an_exchange_rate_of_one_keeps_the_unit_of_the_other():
+    """A rate of exactly 1 does not make its quantity the unit of the mix."""
+    mixed = mix(
+        with_rise(draws=200), {"temperature_rise": 1, ("airflow", "mesh"): 1},
+        exchange={"temperature_rise": 1},
+    )  # fmt: skip
+    assert mixed.attrs["units"] == "fpm"
+
+
+def test_the_rate_stands_among_the_assumptions():
+    """A reader learns weights and rate."""
+    mixed = mixed_estimates(
+        with_rise(draws=200), {("airflow", "mesh"): 3, "temperature_rise": 1},
+        exchange={"temperature_rise": 10},
+    )  # fmt: skip
+    said = json.loads(mixed.attrs["assumptions"])
+    assert "1 K of temperature rise less is worth 10 fpm of airflow (your rate)" in said
+    assert any(text.startswith("weighted mix of airflow (mesh) 75 %") for text in said)
+
+
+@pytest.mark.parametrize(
+    ("weights", "more", "message"),
+    [
+        ({}, {}, "must be a mapping"),
+        ({"mesh": 1}, {}, "must be keyed by"),
+        ({"mesh": 0}, {"quantity": "airflow"}, "above 0"),
+        ({"foam": 1}, {"quantity": "airflow"}, "'mesh', 'filter'"),
+        ({("airflow", "mesh"): 1, "temperature_rise": 1}, {}, "`exchange` must say"),
+        ({("airflow", "mesh"): 1}, {"exchange": {"noise": 3}}, "`exchange` must say"),
+        ({("airflow", "mesh"): 1, "temperature_rise": 1},
+         {"exchange": {"temperature_rise": -10}}, "above 0"),
+        ({("airflow", "mesh"): 1, "temperature_rise": 1},
+         {"exchange": {"temperature_rise": 10, "airflow": 1}}, "`exchange` must say"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_mixed_is_refused(weights, more, message):
+    """No weights, unknown criteria and missing rates each get a message with the mend."""
+    with pytest.raises(FanstatsError, match=message):
+        mix(with_rise(draws=200), weights, **more)
+
+
+def test_a_model_that_lacks_one_criterion_has_no_mix():
+    """Its row stays, with the criterion and the reason in its status."""
+    estimates = with_rise(draws=200)
+    estimates["temperature_rise_status"] = estimates["temperature_rise_status"].astype(object)
+    for name in ("temperature_rise", "temperature_rise_value"):
+        estimates[name] = estimates[name].where(estimates["model"] != "C")
+    estimates["temperature_rise_status"].loc[{"model": "C"}] = "no ambient"
+    mixed = mixed_estimates(
+        estimates, {("airflow", "mesh"): 1, "temperature_rise": 1},
+        exchange={"temperature_rise": 10},
+    )  # fmt: skip
+    assert rank(mixed, best="high").unranked == {"C": "temperature rise: no ambient"}
+
+
+# How much the weights matter ----------------------------------------------------------------------
+
+
+def test_pairs_hold_exactly_if_no_corner_of_the_weights_turns_them():
+    """`holds` agrees with trying every corner of the box of weights."""
+    estimates = two_obstructions(draws=500)
+    for factor in (1.2, 2.0, 10.0):
+        found = weight_dependence(
+            estimates, {"mesh": 1, "filter": 1}, quantity="airflow", factor=factor
+        )
+        values = estimates["airflow_value"].sel(scope="model")
+        corners = list(itertools.product((1 / factor, factor), repeat=2))
+        for row in found.pairs.to_dict("records"):
+            gap = (values.sel(model=row["ahead"]) - values.sel(model=row["behind"])).values
+            assert row["holds"] == all(np.dot(corner, gap) > 0 for corner in corners)
+            assert not row["holds"] or row["share"] == 1.0
+
+
+def test_the_share_of_weightings_has_its_closed_form():
+    """A leads B by 20 behind the mesh and trails by 13.2 behind the filter: where they cross."""
+    estimates = two_obstructions(draws=20_000)
+    gap_mesh, gap_filter = 20.0, 420 * 0.54 - 400 * 0.6
+    found = weight_dependence(
+        estimates, {"mesh": 1, "filter": 1}, quantity="airflow", factor=math.inf
+    )
+    pair = found.pairs.query("ahead in ('A', 'B') and behind in ('A', 'B')").iloc[0]
+    share = pair["share"] if pair["ahead"] == "A" else 1 - pair["share"]
+    # A is ahead while w 20 > (1 - w) 13.2 with w uniform.
+    wanted = 1 - (-gap_filter) / (gap_mesh - gap_filter)
+    assert share == pytest.approx(wanted, abs=4 * math.sqrt(0.25 / 20_000))
+    assert not pair["holds"]
+    first = found.table.set_index("model")["share_first"]
+    assert first["A"] + first["B"] == pytest.approx(1.0)
+
+
+def test_weights_that_decide_nothing_are_said_to():
+    """Obstructions that only scale the same order leave it whatever the weights."""
+    estimates = make_estimates(SIX, obstructions=["mesh", "filter"],
+                               obstruction_factors=[1.0, 0.5], draws=500)  # fmt: skip
+    found = weight_dependence(
+        estimates, {"mesh": 1, "filter": 3}, quantity="airflow", factor=math.inf
+    )
+    assert found.pairs["holds"].all()
+    assert "15 of 15 pairs keep their order whatever the weights are" in found.sentence()
+    assert (found.table["place_low"] == found.table["place_high"]).all()
+
+
+def test_weight_dependence_says_where_the_weights_decide():
+    """The sentence names the pairs that turn; the table can be written out."""
+    estimates = with_rise(draws=1000)
+    found = weight_dependence(
+        estimates, {("airflow", "mesh"): 1, ("airflow", "filter"): 1, "temperature_rise": 1},
+        exchange={"temperature_rise": 3},
+    )  # fmt: skip
+    text = found.sentence()
+    assert "With weights off by up to 2 times either way it stays first" in text
+    assert "A / B" in text or "B / A" in text
+    assert "Assumed:" in text
+    assert found.label == "chance"
+    assert "<table" in found._repr_html_()
+    assert found.to_csv().startswith("model,place,value,chance_best,share_first")
+    with pytest.raises(FanstatsError, match="factor"):
+        weight_dependence(estimates, {"mesh": 1}, quantity="airflow", factor=1.0)
