@@ -177,9 +177,6 @@ def _draw(
     passing = (*_names(ax, rows), *_brackets(ax, groups, rows, bracketed))
     settle(ax)
     title_above(ax, _title(ranking))
-    settle(ax)
-    for artist in passing:
-        artist.remove()
     drawn_legend, share = None, 0.0
     handles = {
         words: handle
@@ -188,6 +185,10 @@ def _draw(
     }
     if legend and handles:
         drawn_legend, _, share = inside_legend(ax, list(handles.values()), list(handles))
+    else:
+        settle(ax)
+    for artist in passing:
+        artist.remove()
     rows = rows_for(ax, ranking, top, share, inside)
     texts = (*_names(ax, rows), *_lines(ax, rows, inks))
     brackets = _brackets(ax, groups, rows, bracketed)
