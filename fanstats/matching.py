@@ -25,6 +25,8 @@ from fanstats.target import Background, NoiseTarget, Target
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from fanstats.sittings import Channel
     from fanstats.sources import Bench
 
@@ -33,7 +35,7 @@ __all__ = ["LUCK", "SCOPES", "equal_drive", "equal_noise", "equal_speed"]
 
 def equal_noise(
     readings: xr.Dataset,
-    level: float,
+    level: float | Sequence[float] | NDArray[np.float64],
     *,
     bench: Bench,
     draws: int = 10_000,
@@ -53,8 +55,10 @@ def equal_noise(
     ----------
     readings : xarray.Dataset
         From `read_readings`.
-    level : float
-        The noise level, in the unit of the noise readings (dBA).
+    level : float or sequence of float
+        The noise level, in the unit of the noise readings (dBA). Several levels give a dimension
+        ``level`` more, with the same draws at each: does the advice hold for quiet buyers and for
+        loud ones? Pick one with ``estimates.sel(level=36)`` before comparing.
     bench : Bench
         What is stated about the instruments and the unit-to-unit spread.
     draws : int
@@ -118,6 +122,28 @@ def equal_noise(
     >>> estimates.airflow.dims
     ('scope', 'model', 'obstruction', 'draw')
     """
+    levels = _levels(level)
+    if levels is not None:
+        root = root_from(rng)
+        each = [
+            equal_noise(
+                readings,
+                one,
+                bench=bench,
+                draws=draws,
+                rng=root,
+                background=background,
+                target=target,
+                curve=curve,
+                room=room,
+                noise_obstruction=noise_obstruction,
+                fans=fans,
+                slope=slope,
+                pooled=pooled,
+            )
+            for one in levels
+        ]
+        return _over_levels(each, levels)
     asked = _ask_noise(
         readings,
         level,
@@ -136,6 +162,37 @@ def equal_noise(
     )
 
 
+def _levels(level: Any) -> list[float] | None:
+    """Give several levels as a rising list, None where one was asked for."""
+    if isinstance(level, (str, bytes)) or np.ndim(level) == 0:
+        return None
+    asked = [_finite("level", one) for one in np.asarray(level).ravel().tolist()]
+    if not asked or len(set(asked)) < len(asked):
+        msg = f"`level` must hold at least one level, and none twice; got {level!r}."
+        raise FanstatsError(msg)
+    return sorted(asked)
+
+
+def _over_levels(each: list[xr.Dataset], levels: list[float]) -> xr.Dataset:
+    """Join the results of several levels; what belongs to one level moves to its coordinates."""
+    notes = ("assumptions", "measured", "not_considered", "left_out", "pooled")
+    units = str(each[0].attrs["level_units"])
+    joined = xr.concat(
+        [
+            one.drop_attrs(deep=False).assign_coords(
+                status=one["status"], **{name: one.attrs[name] for name in notes}
+            )
+            for one in each
+        ],
+        dim=xr.Variable("level", levels, {"units": units, "long_name": "noise level"}),
+        coords="different",
+        compat="equals",
+        join="exact",
+    )
+    shared = {k: v for k, v in each[0].attrs.items() if k not in (*notes, "level")}
+    return joined.assign_attrs(shared)
+
+
 class _Asked(NamedTuple):
     """An equal-noise question: what every model is read off at, whichever road answers it."""
 
@@ -148,7 +205,7 @@ class _Asked(NamedTuple):
 
 def _ask_noise(
     readings: xr.Dataset,
-    level: float,
+    level: object,
     bench: Bench,
     *,
     background: Background,
@@ -343,7 +400,7 @@ def _level_free(case: Case, background: Background) -> NoiseTarget:
     return NoiseTarget(level=np.nan, background=background, target="true", room=case.room)
 
 
-def _finite(argument: str, value: float) -> float:
+def _finite(argument: str, value: Any) -> float:
     if isinstance(value, bool) or not np.isscalar(value) or isinstance(value, (str, bytes)):
         msg = f"`{argument}` must be one number; got {value!r}."
         raise FanstatsError(msg)

@@ -274,8 +274,21 @@ def select(
         luck=luck,
         by_luck=by_luck,
         root=_root(chosen),
-        attrs=dict(estimates.attrs) if isinstance(estimates, xr.Dataset) else {},
+        attrs=_attributes(chosen) if isinstance(estimates, xr.Dataset) else {},
     )
+
+
+_OF_ONE_LEVEL: Final = ("level", "assumptions", "measured", "not_considered", "left_out", "pooled")
+
+
+def _attributes(chosen: xr.Dataset) -> dict[str, Any]:
+    """Attributes, with what one level of several carries in its coordinates."""
+    of_level = {
+        name: chosen[name].item()
+        for name in _OF_ONE_LEVEL
+        if name in chosen.coords and chosen[name].ndim == 0
+    }
+    return {**chosen.attrs, **of_level}
 
 
 _NAMELESS: Final = "unnamed"

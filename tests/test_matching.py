@@ -691,3 +691,27 @@ def test_the_answer_does_not_depend_on_block_size_or_number_of_workers(monkeypat
         other = estimates(block, workers)
         for name in ("speed", "airflow", "airflow_value", "airflow_by_luck"):
             assert np.array_equal(one[name], other[name], equal_nan=True)
+
+
+def test_several_levels_in_one_call_share_their_draws():
+    """Each level is what a call of its own gives; one picked out can be compared and says where."""
+    table = readings(power_law_rows("A", room=20.0), power_law_rows("B", room=20.0, slope=56.0))
+
+    both = fs.equal_noise(table, [36.0, 33.0], bench=full_bench(), rng=31, draws=300)
+    alone = fs.equal_noise(table, 33.0, bench=full_bench(), rng=31, draws=300)
+
+    assert both["level"].to_numpy().tolist() == [33.0, 36.0]
+    one = both.sel(level=33.0)
+    for name in ("airflow", "speed", "airflow_value", "airflow_by_luck", "airflow_status"):
+        assert np.array_equal(one[name], alone[name], equal_nan=name != "airflow_status")
+    where = {"quantity": "airflow", "obstruction": "none"}
+    sentence = fs.compare(one, "A", "B", **where).sentence()
+    assert "at equal noise (33 dBA)" in sentence
+    assert sentence == fs.compare(alone, "A", "B", **where).sentence()
+
+
+@pytest.mark.parametrize("level", [[], [33.0, 33.0], [33.0, float("nan")]])
+def test_levels_must_be_finite_and_different(level):
+    """An empty list, a level named twice or none are refused."""
+    with pytest.raises(fs.FanstatsError, match="`level` must"):
+        fs.equal_noise(readings(power_law_rows()), level, bench=fs.Bench())
