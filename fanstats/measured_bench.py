@@ -113,6 +113,7 @@ def _measured_source(kind: SpreadKind, component: Component, name: str) -> Sourc
     return Source(
         absolute=0.0 if relative else sd,
         relative=sd if relative else 0.0,
+        units=UNITS[kind] or None,
         dof=component.dof,
         stated=f"s = {figure_of(kind, sd)} measured ({component.dof:.2g} degrees of freedom)",
         name=name,
@@ -172,6 +173,7 @@ def pooled_spread(
     return Source(
         absolute=0.0 if relative else size,
         relative=size if relative else 0.0,
+        units=UNITS[kind] or None,
         dof=nu,
         kind="mean square",
         stated=f"{seen} ({about})",

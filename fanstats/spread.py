@@ -321,7 +321,11 @@ def _rows(
 
 
 def _few(strata: Strata) -> str:
-    return "one pair of samples: too few for a bench" if strata.means.dof == 1 else ""
+    return (
+        "one pair of samples: 1 degree of freedom, too few for a bench"
+        if strata.means.dof == 1
+        else ""
+    )
 
 
 def _row(kind: SpreadKind, component: Component) -> dict[str, object]:

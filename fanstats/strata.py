@@ -283,7 +283,7 @@ def _component(within: _Within, place: int, name: str, probability: float) -> Co
         high=high,
         how="closed form",
         status=_told_raw(raw)
-        or ("" if dof[place] >= FEWEST_DOF else "one pair: too few for a bench"),
+        or ("" if dof[place] >= FEWEST_DOF else "1 degree of freedom: too few for a bench"),
     )
 
 

@@ -319,6 +319,39 @@ def test_measured_mountings_replace_the_assumed_ones():
     assert share == pytest.approx(sitting["raw_variance"] / 3, rel=0.05)
 
 
+def test_mountings_are_measured_whatever_was_stated_of_them():
+    """A stated mounting error is replaced: it is not taken off what the mountings show."""
+    table = bench_table(np.random.default_rng(4))
+    bench = plain_bench()
+    guessed = replace(bench, noise=replace(bench.noise, sitting=fs.standard(2.0)))
+    first, second = unit_spread(table, bench), unit_spread(table, guessed)
+
+    assert first.bench.noise.sitting == second.bench.noise.sitting
+    assert first.bench.spread == second.bench.spread
+    pd.testing.assert_frame_equal(first.components, second.components)
+
+
+def test_units_are_what_mountings_leave_of_their_means():
+    """Exact levels: variance of unit means less half that of mountings, two a sample."""
+    levels = {("A", "1"): (33.0, 33.4), ("A", "2"): (34.0, 34.8), ("B", "1"): (36.0, 36.2),
+              ("B", "2"): (35.2, 34.8)}  # fmt: skip
+    table = [
+        power_law_rows(model, unit=unit, sitting=str(place), level_at_900=level)
+        for (model, unit), held in levels.items()
+        for place, level in enumerate(held)
+    ]
+    found = unit_spread(readings(*table), replace(exact_bench(), noise=fs.Instrument(reading=[])))
+    within = (0.4**2 + 0.8**2 + 0.2**2 + 0.4**2) / 2 / 4
+    means = (1.2**2 / 2 + 1.1**2 / 2) / 2
+    units, sittings = row_of(found, NOISE), row_of(found, NOISE, "between sittings")
+
+    assert sittings["raw_variance"] == pytest.approx(within, rel=1e-9)
+    assert units["raw_variance"] == pytest.approx(means - within / 2, rel=1e-9)
+    assert units["sd"] ** 2 == pytest.approx(means - within / 2, rel=1e-9)
+    assert found.bench.spread.noise.absolute**2 == pytest.approx(means, rel=1e-9)
+    assert found.bench.spread.noise.removed_variance == pytest.approx(within / 2, rel=1e-9)
+
+
 def test_days_are_named_with_the_samples_where_nothing_tells_them_apart():
     """Each sample on a day of its own: samples, mountings and days are one component."""
     table = pairs()
