@@ -401,7 +401,8 @@ def _level_free(case: Case, background: Background) -> NoiseTarget:
 
 
 def _finite(argument: str, value: Any) -> float:
-    if isinstance(value, bool) or not np.isscalar(value) or isinstance(value, (str, bytes)):
+    kinds = (int, float, np.integer, np.floating)
+    if isinstance(value, bool) or not isinstance(value, kinds):
         msg = f"`{argument}` must be one number; got {value!r}."
         raise FanstatsError(msg)
     number = float(value)
