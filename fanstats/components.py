@@ -21,7 +21,15 @@ if TYPE_CHECKING:
     from fanstats.sittings import Channel, Sitting
     from fanstats.sources import Bench, Source
 
-__all__ = ["Component", "components_of", "input_sizes", "key_of", "place_of", "stated_components"]
+__all__ = [
+    "Component",
+    "components_of",
+    "input_sizes",
+    "key_of",
+    "model_of",
+    "place_of",
+    "stated_components",
+]
 
 Key = tuple[str, ...]
 
@@ -213,6 +221,30 @@ def _luck(key: Key, bench: Bench) -> Component:
         stated=stated,
         source=source,
     )
+
+
+def model_of(label: Label) -> str:
+    """Give the model that a label names.
+
+    Parameters
+    ----------
+    label : tuple of str
+        Label of an error.
+
+    Returns
+    -------
+    str
+        "" for an error that models of a session, or all models, have in common.
+    """
+    key = key_of(label)
+    rest = label[len(key) :]
+    if key[0] == "curve" or (key[0] == "room unknown" and len(key) == 1):
+        rest = rest[1:]  # the rig
+    if len(key) == 4 and key[2] == "model":
+        return rest[0]
+    if len(key) < 4 and key[0] not in ("curve", "room unknown"):
+        return rest[0] if rest else ""
+    return rest[2] if len(rest) > 4 and rest[0] == "sitting" else ""
 
 
 def place_of(label: Label) -> str:

@@ -13,6 +13,7 @@ import xarray as xr
 
 from fanstats._typing import FloatArray
 from fanstats.case import room_record
+from fanstats.components import model_of
 from fanstats.draws import Recorder
 from fanstats.filling import SCOPES, Table, _Filling, _read
 from fanstats.linear import Linear, effects_of
@@ -193,26 +194,38 @@ def _linear(
     """Linearise alike models together."""
     if layouts[0].abscissa is None:
         return [_nothing(channels) for _ in layouts]
-    recorders = [Recorder() for _ in layouts]
-    values = [
-        _values(recorder, request, [layout], channels)
-        for recorder, layout in zip(recorders, layouts, strict=True)
-    ]
-    labels_of = [tuple(recorder.labels) for recorder in recorders]
-    together = effects_of(partial(_values, request=request, layouts=layouts, channels=channels),
-                          labels_of)  # fmt: skip
-    return [
-        Linear(
-            labels=labels,
-            shapes=tuple(recorder.labels.values()),
-            dof_of=_dof_of_sources(recorder, request.bench),
-            value=value[:, :, 0, 0],
-            effects=effects,
+    recorder = Recorder()
+    function = partial(_values, request=request, layouts=layouts, channels=channels)
+    values = function(recorder)
+    labels, shapes = tuple(recorder.labels), tuple(recorder.labels.values())
+    together = effects_of(function, labels, _only_in(request, layouts, labels))
+    dof = _dof_of_sources(recorder, request.bench)
+    found = []
+    for member in range(len(layouts)):
+        effects = together[:, :, member]
+        touched = np.flatnonzero(np.nan_to_num(effects).any(axis=(0, 1)))
+        found.append(
+            Linear(
+                labels=tuple(labels[index] for index in touched),
+                shapes=tuple(shapes[index] for index in touched),
+                dof_of=dof,
+                value=values[:, :, member, 0],
+                effects=effects[..., touched],
+            )
         )
-        for labels, recorder, value, effects in zip(
-            labels_of, recorders, values, together, strict=True
-        )
-    ]
+    return found
+
+
+def _only_in(
+    request: Request, layouts: Sequence[ModelLayout], labels: Sequence[Label]
+) -> dict[Label, int]:
+    """Find labels that touch one model alone: they name it, and it did not read the room of all."""
+    member = {layout.model: index for index, layout in enumerate(layouts)}
+    room = request.target.room
+    if room is not None and room.sitting is not None:
+        member.pop(room.sitting.model, None)
+    named = {label: member.get(model_of(label)) for label in labels}
+    return {label: index for label, index in named.items() if index is not None}
 
 
 def _nothing(channels: Sequence[Channel]) -> Linear:

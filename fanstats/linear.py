@@ -172,59 +172,67 @@ def linearise(function: Propagated) -> Linear:
         shapes=tuple(known.labels.values()),
         dof_of=dict(known.dof),
         value=value,
-        effects=effects_of(lambda draws: function(draws)[..., None, :], [tuple(known.labels)])[0],
+        effects=effects_of(
+            lambda draws: np.asarray(function(draws))[..., None, :], tuple(known.labels)
+        )[..., 0, :],
     )
 
 
-def effects_of(function: Propagated, labels_of: Sequence[Sequence[Label]]) -> list[FloatArray]:
+def effects_of(
+    function: Propagated,
+    labels: Sequence[Label],
+    member_of: Mapping[Label, int] | None = None,
+) -> FloatArray:
     """Find the effects of every label on several members that a function works out together.
 
-    A label that only one member has is moved along with such labels of the others, which takes
+    Labels that touch one member alone are moved along with such labels of the others, which takes
     as many values a member as one member has labels, not as many as all have together.
 
     Parameters
     ----------
     function : callable
         Takes a `Draws`, returns values of shape (..., member, draw).
-    labels_of : sequence of sequence of tuple of str
-        Labels that each member depends on.
+    labels : sequence of tuple of str
+        All labels.
+    member_of : mapping of tuple of str to int, optional
+        The only member that a label touches, for those that touch but one.
 
     Returns
     -------
-    list of ndarray, shape (..., label)
-        One a member, in the order of its labels: change of value with one standard uncertainty.
+    ndarray, shape (..., member, label)
+        Change of value with one standard uncertainty; 0 where a label belongs to another member.
 
     References
     ----------
     Curtis, Powell and Reid, J. Inst. Maths Applics 13 (1974) 117-119 (columns that share no row
     are differenced together).
     """
-    place, places = _places(labels_of)
+    own = {} if member_of is None else member_of
+    place, places = _places(labels, own)
     moved = np.asarray(function(_Stencil(place, places)), dtype=np.float64)
     if moved.shape[-1] == 1:  # nothing moves it
-        return [np.zeros((*moved.shape[:-2], len(labels))) for labels in labels_of]
+        return np.zeros((*moved.shape[:-1], len(labels)))
     pairs = moved.reshape(*moved.shape[:-1], -1, len(_PLACES), 2)
     slopes = (0.5 * (pairs[..., 0] - pairs[..., 1])) @ (_WEIGHTS / _STEP)
-    return [
-        np.asarray(slopes[..., member, [place[label] for label in labels]])
-        for member, labels in enumerate(labels_of)
-    ]
+    effects = slopes[..., [place[label] for label in labels]]
+    member = np.array([own.get(label, -1) for label in labels])
+    here = (member == -1) | (member == np.arange(effects.shape[-2])[:, None])
+    return np.asarray(np.where(here, effects, 0.0))
 
 
-def _places(labels_of: Sequence[Sequence[Label]]) -> tuple[dict[Label, int], int]:
-    """Give labels of several members a place each, and those of one the places after."""
-    members: dict[Label, int] = {}
-    for labels in labels_of:
-        for label in labels:
-            members[label] = members.get(label, 0) + 1
-    common = [label for label, count in members.items() if count > 1]
+def _places(
+    labels: Sequence[Label], member_of: Mapping[Label, int]
+) -> tuple[dict[Label, int], int]:
+    """Give common labels a place each, and those of one member the places after."""
+    common = [label for label in labels if label not in member_of]
     place = {label: index for index, label in enumerate(common)}
-    most = len(common)
-    for labels in labels_of:
-        own = [label for label in labels if members[label] == 1]
-        place |= {label: len(common) + index for index, label in enumerate(own)}
-        most = max(most, len(common) + len(own))
-    return place, most
+    used: dict[int, int] = {}
+    for label in labels:
+        if label in member_of:
+            member = member_of[label]
+            place[label] = len(common) + used.get(member, 0)
+            used[member] = used.get(member, 0) + 1
+    return place, len(common) + max(used.values(), default=0)
 
 
 def sources_of(
