@@ -11,40 +11,46 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from fanstats import demo, formatting, levels, life
+from fanstats import demo, formatting, instruments, levels, life
 from fanstats.bench_file import read_bench
+from fanstats.budget import budget
+from fanstats.changes import changes
 from fanstats.compare import compare
-from fanstats.curve_bands import noise_airflow_band
+from fanstats.conformity import conformity
+from fanstats.control_range import control_range
+from fanstats.curve_bands import difference_band, noise_airflow_band
+from fanstats.declared import declared_value, verify_declared
 from fanstats.describe import describe
+from fanstats.equivalence import equivalent, good_enough
 from fanstats.errors import FanstatsError, FanstatsWarning
+from fanstats.extra_cost import extra_cost
+from fanstats.families import compare_all_pairs, compare_with_best, compare_with_one
+from fanstats.first_order import first_order
 from fanstats.from_chart import from_chart
+from fanstats.instruments import split_both_ways
+from fanstats.interop import from_uncertainties, to_uncertainties
+from fanstats.luck_needed import luck_needed
 from fanstats.matching import equal_drive, equal_noise, equal_speed
+from fanstats.mixed import mix
+from fanstats.monte_carlo import coverage_interval, monte_carlo_errors
 from fanstats.plan import NextUnits, UnitsPlan, plan_next, plan_units
 from fanstats.rank import Ranking, rank
 from fanstats.readings import load_report, read_readings
-from fanstats.samples import (
-    units_for_gap,
-    units_for_half_width,
-    units_for_models,
-    units_for_spread,
-)
+from fanstats.repeatability import plan_repeatability
+from fanstats.retest import retest
+from fanstats.roads import compare_roads
+from fanstats.samples import units_for_gap, units_for_half_width, units_for_models, units_for_spread
 from fanstats.sequential import plan_looks
-from fanstats.sources import (
-    Bench,
-    Instrument,
-    Source,
-    UnitSpread,
-    expanded,
-    half_width,
-    standard,
-)
+from fanstats.several import several_against_one
+from fanstats.siblings import unlike_siblings
+from fanstats.sources import Bench, Instrument, Source, UnitSpread, expanded, half_width, standard
+from fanstats.spread import SpreadEstimate, unit_spread
 from fanstats.summaries import summary
-from fanstats.tolerance import (
-    distribution_free_interval,
-    prediction_interval,
-    tolerance_interval,
-)
+from fanstats.tolerance import distribution_free_interval, prediction_interval, tolerance_interval
+from fanstats.type_a import repeatability, with_repeatability
+from fanstats.value_for_money import value_for_money
 from fanstats.verdict import Comparison
+from fanstats.weights import weight_dependence
 from fanstats.what_if import what_if
 
 if TYPE_CHECKING:
@@ -61,39 +67,72 @@ __all__ = [
     "NextUnits",
     "Ranking",
     "Source",
+    "SpreadEstimate",
     "UnitSpread",
     "UnitsPlan",
+    "budget",
+    "changes",
     "charts",
     "compare",
+    "compare_all_pairs",
+    "compare_roads",
+    "compare_with_best",
+    "compare_with_one",
+    "conformity",
+    "control_range",
+    "coverage_interval",
+    "declared_value",
     "demo",
     "describe",
+    "difference_band",
     "distribution_free_interval",
     "equal_drive",
     "equal_noise",
     "equal_speed",
+    "equivalent",
     "expanded",
+    "extra_cost",
+    "first_order",
     "formatting",
     "from_chart",
+    "from_uncertainties",
+    "good_enough",
     "half_width",
+    "instruments",
     "levels",
     "life",
     "load_report",
+    "luck_needed",
+    "mix",
+    "monte_carlo_errors",
     "noise_airflow_band",
     "plan_looks",
     "plan_next",
+    "plan_repeatability",
     "plan_units",
     "prediction_interval",
     "rank",
     "read_bench",
     "read_readings",
+    "repeatability",
+    "retest",
+    "several_against_one",
+    "split_both_ways",
     "standard",
     "summary",
+    "to_uncertainties",
     "tolerance_interval",
+    "unit_spread",
     "units_for_gap",
     "units_for_half_width",
     "units_for_models",
     "units_for_spread",
+    "unlike_siblings",
+    "value_for_money",
+    "verify_declared",
+    "weight_dependence",
     "what_if",
+    "with_repeatability",
 ]
 
 
