@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Component",
+    "channel_of",
     "components_of",
     "input_sizes",
     "key_of",
@@ -245,6 +246,28 @@ def model_of(label: Label) -> str:
     if len(key) < 4 and key[0] not in ("curve", "room unknown"):
         return rest[0] if rest else ""
     return rest[2] if len(rest) > 4 and rest[0] == "sitting" else ""
+
+
+def channel_of(label: Label) -> Channel | None:
+    """Give the channel that a label names: an error of one reading, or one a model and quantity.
+
+    Parameters
+    ----------
+    label : tuple of str
+        Label of an error.
+
+    Returns
+    -------
+    tuple of str or None
+        Quantity and obstruction; None for an error that quantities have in common.
+    """
+    key = key_of(label)
+    rest = label[len(key) :]
+    if len(key) == 4 and key[2] == "model" and len(rest) == 3:
+        return rest[1], rest[2]
+    if len(key) == 4 and key[2] == "reading" and len(rest) == 8:
+        return rest[5], rest[6]
+    return None
 
 
 def place_of(label: Label) -> str:

@@ -249,11 +249,14 @@ class _Filling:
         """Say whether any output of a model has a value."""
         return any(np.isfinite(table.value[:, row]).any() for table in self.tables.values())
 
-    def values(self, rows: list[int]) -> None:
-        """Fill values at the readings as read, or the reason why there is none."""
+    def values(self, rows: list[int], draws: Draws | None = None) -> None:
+        """Fill values at the readings as read, or the reason why there is none.
+
+        `draws` is one that moves nothing, such as a `Recorder` of the labels asked for.
+        """
         layouts = [self.layouts[row] for row in rows]
         known = layouts[0].abscissa is not None
-        nothing = Unperturbed()
+        nothing = Unperturbed() if draws is None else draws
         found = _read(nothing, self.request, layouts, self.channels) if known else {}
         regular = known and _regular(self.request, layouts[0])
         for place, row in enumerate(rows):

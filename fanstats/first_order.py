@@ -13,17 +13,17 @@ import xarray as xr
 
 from fanstats._typing import FloatArray
 from fanstats.case import room_record
-from fanstats.components import model_of
+from fanstats.components import channel_of, model_of
 from fanstats.draws import Recorder
 from fanstats.filling import SCOPES, Table, _Filling, _read
-from fanstats.linear import Linear, effects_of
+from fanstats.linear import Linear, Touch, effects_of
 from fanstats.matching import _ask_noise, _Asked, _outputs, _units
 from fanstats.notes import assumptions, measured, not_considered, spread_record
 from fanstats.operating import signature
 from fanstats.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from fanstats.curves import CurveKind
     from fanstats.draws import Draws, Label
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 __all__ = ["KIND", "Effects", "effects_on", "first_order", "removed_share"]
 
 KIND: Final = "first order"
+# What is read for a quantity that has another name.
+_READ_FOR: Final = {"temperature_rise": "temperature"}
 # Alike models linearised in one array.
 _TOGETHER: Final = 16
 _ASSUMED: Final = "errors act in proportion to their size (first order)"
@@ -173,11 +175,9 @@ def effects_on(asked: _Asked, models: Sequence[int]) -> Effects:
         alike.setdefault(signature(request, layout), []).append(row)
     linear: dict[int, Linear] = {}
     for rows in alike.values():
-        filling.values(rows)
-        for start in range(0, len(rows), _TOGETHER):
-            block = rows[start : start + _TOGETHER]
-            found = _linear(request, [layouts[row] for row in block], filling.channels)
-            linear.update(zip(block, found, strict=True))
+        recorder = Recorder()
+        filling.values(rows, recorder)
+        linear |= dict(zip(rows, _linear(filling, rows, recorder), strict=True))
     return Effects(
         layouts=tuple(layouts),
         outputs=outputs,
@@ -188,51 +188,94 @@ def effects_on(asked: _Asked, models: Sequence[int]) -> Effects:
     )
 
 
-def _linear(
-    request: Request, layouts: Sequence[ModelLayout], channels: Sequence[Channel]
-) -> list[Linear]:
-    """Linearise alike models together."""
-    if layouts[0].abscissa is None:
-        return [_nothing(channels) for _ in layouts]
-    recorder = Recorder()
-    function = partial(_values, request=request, layouts=layouts, channels=channels)
-    values = function(recorder)
-    labels, shapes = tuple(recorder.labels), tuple(recorder.labels.values())
-    together = effects_of(function, labels, _only_in(request, layouts, labels))
+def _linear(filling: _Filling, rows: Sequence[int], recorder: Recorder) -> list[Linear]:
+    """Linearise alike models, a few at a time."""
+    request, channels = filling.request, filling.channels
+    layouts = [filling.layouts[row] for row in rows]
+    touches = _touches(request, layouts, channels, recorder.labels)
+    common = [label for label in recorder.labels if label not in touches]
+    own: list[list[Label]] = [[] for _ in layouts]
+    for label, touch in touches.items():
+        own[touch.member].append(label)
     dof = _dof_of_sources(recorder, request.bench)
-    found = []
-    for member in range(len(layouts)):
-        effects = together[:, :, member]
-        touched = np.flatnonzero(np.nan_to_num(effects).any(axis=(0, 1)))
-        found.append(
-            Linear(
-                labels=tuple(labels[index] for index in touched),
-                shapes=tuple(shapes[index] for index in touched),
-                dof_of=dof,
-                value=values[:, :, member, 0],
-                effects=effects[..., touched],
+    found: list[Linear] = []
+    for start in range(0, len(rows), _TOGETHER):
+        block = slice(start, start + _TOGETHER)
+        for row, labels, effects in zip(
+            rows[block], own[block], _effects(request, layouts[block], channels, common,
+                                              own[block], touches, start), strict=True,
+        ):  # fmt: skip
+            touched = np.flatnonzero(np.nan_to_num(effects).any(axis=(0, 1)))
+            names = [*common, *labels]
+            chosen = tuple(names[index] for index in touched)
+            found.append(
+                Linear(
+                    labels=chosen,
+                    shapes=tuple(recorder.labels[label] for label in chosen),
+                    dof_of=dof,
+                    value=_value_of(filling, row),
+                    effects=effects[..., touched],
+                )
             )
-        )
     return found
 
 
-def _only_in(
-    request: Request, layouts: Sequence[ModelLayout], labels: Sequence[Label]
-) -> dict[Label, int]:
-    """Find labels that touch one model alone: they name it, and it did not read the room of all."""
+def _effects(
+    request: Request,
+    layouts: Sequence[ModelLayout],
+    channels: Sequence[Channel],
+    common: Sequence[Label],
+    own: Sequence[Sequence[Label]],
+    touches: Mapping[Label, Touch],
+    start: int,
+) -> list[FloatArray]:
+    """Give each model's effects of the common labels and its own: (channel, scope, label)."""
+    if layouts[0].abscissa is None:
+        return [np.zeros((len(channels), len(SCOPES), len(common) + len(part))) for part in own]
+    labels = [*common, *(label for part in own for label in part)]
+    here = {
+        label: Touch(touches[label].member - start, touches[label].output)
+        for part in own
+        for label in part
+    }
+    function = partial(_values, request=request, layouts=layouts, channels=channels)
+    together = effects_of(function, labels, here)
+    found, first = [], len(common)
+    for member, part in enumerate(own):
+        columns = [*range(len(common)), *range(first, first + len(part))]
+        found.append(together[:, :, member, columns])
+        first += len(part)
+    return found
+
+
+def _value_of(filling: _Filling, row: int) -> FloatArray:
+    values = [filling.tables[c[0]].value[:, row, filling.column(c)] for c in filling.channels]
+    return np.array(values).reshape(len(filling.channels), len(SCOPES))
+
+
+def _touches(
+    request: Request,
+    layouts: Sequence[ModelLayout],
+    channels: Sequence[Channel],
+    labels: Iterable[Label],
+) -> dict[Label, Touch]:
+    """Find labels felt by one model alone: they name it, and it did not read the room of all."""
     member = {layout.model: index for index, layout in enumerate(layouts)}
     room = request.target.room
     if room is not None and room.sitting is not None:
         member.pop(room.sitting.model, None)
-    named = {label: member.get(model_of(label)) for label in labels}
-    return {label: index for label, index in named.items() if index is not None}
-
-
-def _nothing(channels: Sequence[Channel]) -> Linear:
-    shape = (len(channels), len(SCOPES))
-    return Linear(
-        labels=(), shapes=(), dof_of={}, value=np.full(shape, np.nan), effects=np.zeros((*shape, 0))
-    )
+    output = {
+        (_READ_FOR.get(quantity, quantity), obstruction): index
+        for index, (quantity, obstruction) in enumerate(channels)
+        if quantity not in ("speed", "noise")
+    }
+    found = {}
+    for label in labels:
+        owner = member.get(model_of(label))
+        if owner is not None:
+            channel = channel_of(label)
+            found[label] = Touch(owner, -1 if channel is None else output.get(channel, -1))
+    return found
 
 
 def _values(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
 import numpy as np
 from scipy import stats
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Linear",
+    "Touch",
     "coverage_factor",
     "dof_by_source",
     "effects_of",
@@ -173,66 +174,84 @@ def linearise(function: Propagated) -> Linear:
         dof_of=dict(known.dof),
         value=value,
         effects=effects_of(
-            lambda draws: np.asarray(function(draws))[..., None, :], tuple(known.labels)
-        )[..., 0, :],
+            lambda draws: np.asarray(function(draws))[None, ..., None, :], tuple(known.labels)
+        )[0, ..., 0, :],
     )
 
 
+class Touch(NamedTuple):
+    """Where alone a label can be felt.
+
+    Attributes
+    ----------
+    member : int
+        The one member that it touches.
+    output : int
+        The one output that it touches there, -1 for any.
+    """
+
+    member: int
+    output: int = -1
+
+
 def effects_of(
-    function: Propagated,
-    labels: Sequence[Label],
-    member_of: Mapping[Label, int] | None = None,
+    function: Propagated, labels: Sequence[Label], touches: Mapping[Label, Touch] | None = None
 ) -> FloatArray:
     """Find the effects of every label on several members that a function works out together.
 
-    Labels that touch one member alone are moved along with such labels of the others, which takes
-    as many values a member as one member has labels, not as many as all have together.
+    Labels that are never felt in one place are moved together, which takes as many values as one
+    place feels labels, not as many as there are in all.
 
     Parameters
     ----------
     function : callable
-        Takes a `Draws`, returns values of shape (..., member, draw).
+        Takes a `Draws`, returns values of shape (output, ..., member, draw).
     labels : sequence of tuple of str
         All labels.
-    member_of : mapping of tuple of str to int, optional
-        The only member that a label touches, for those that touch but one.
+    touches : mapping of tuple of str to Touch, optional
+        Where alone a label can be felt, for those of which it is known.
 
     Returns
     -------
-    ndarray, shape (..., member, label)
-        Change of value with one standard uncertainty; 0 where a label belongs to another member.
+    ndarray, shape (output, ..., member, label)
+        Change of value with one standard uncertainty; 0 where a label is not felt.
 
     References
     ----------
     Curtis, Powell and Reid, J. Inst. Maths Applics 13 (1974) 117-119 (columns that share no row
     are differenced together).
     """
-    own = {} if member_of is None else member_of
-    place, places = _places(labels, own)
+    alone = {} if touches is None else touches
+    place, places = _places(labels, alone)
     moved = np.asarray(function(_Stencil(place, places)), dtype=np.float64)
     if moved.shape[-1] == 1:  # nothing moves it
         return np.zeros((*moved.shape[:-1], len(labels)))
     pairs = moved.reshape(*moved.shape[:-1], -1, len(_PLACES), 2)
     slopes = (0.5 * (pairs[..., 0] - pairs[..., 1])) @ (_WEIGHTS / _STEP)
     effects = slopes[..., [place[label] for label in labels]]
-    member = np.array([own.get(label, -1) for label in labels])
-    here = (member == -1) | (member == np.arange(effects.shape[-2])[:, None])
+    felt = np.array([alone.get(label, Touch(-1)) for label in labels]).reshape(-1, 2)
+    member = (felt[:, 0] == -1) | (felt[:, 0] == np.arange(effects.shape[-2])[:, None])
+    output = (felt[:, 1] == -1) | (felt[:, 1] == np.arange(effects.shape[0])[:, None])
+    middle = (1,) * (effects.ndim - 2)
+    here = member & output.reshape(effects.shape[0], *middle, -1)
     return np.asarray(np.where(here, effects, 0.0))
 
 
 def _places(
-    labels: Sequence[Label], member_of: Mapping[Label, int]
+    labels: Sequence[Label], touches: Mapping[Label, Touch]
 ) -> tuple[dict[Label, int], int]:
-    """Give common labels a place each, and those of one member the places after."""
-    common = [label for label in labels if label not in member_of]
-    place = {label: index for index, label in enumerate(common)}
-    used: dict[int, int] = {}
-    for label in labels:
-        if label in member_of:
-            member = member_of[label]
-            place[label] = len(common) + used.get(member, 0)
-            used[member] = used.get(member, 0) + 1
-    return place, len(common) + max(used.values(), default=0)
+    """Give labels places that no other label felt there has: common, a member's, an output's."""
+    place: dict[Label, int] = {}
+    first = 0
+    for kind in range(3):
+        used: dict[Touch | None, int] = {}
+        for label in labels:
+            touch = touches.get(label)
+            if kind == (0 if touch is None else 1 + (touch.output >= 0)):
+                place[label] = first + used.get(touch, 0)
+                used[touch] = used.get(touch, 0) + 1
+        first += max(used.values(), default=0)
+    return place, first
 
 
 def sources_of(
