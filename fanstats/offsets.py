@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from fanstats._typing import FloatArray
+from fanstats._typing import FloatArray, Shape
 from fanstats.curves import monotone_values
 from fanstats.draws import OneAtATime, Recorder, Unperturbed
 from fanstats.knots import abscissa_draws, abscissa_values, choose_knots, merged
@@ -112,6 +112,20 @@ def offsets_of(kind: SpreadKind, bench: Bench, layout: ModelLayout) -> Offsets |
     return _quantity_offsets(kind, bench, layout)
 
 
+class _BothWays(OneAtATime):
+    """Draws that move nothing, then each label up by one standard uncertainty, then down."""
+
+    def __init__(self, labels: Sequence[Label]) -> None:
+        super().__init__(labels)
+        self._down = len(labels)
+        self.size = 2 * self._down + 1
+
+    def standard(self, label: Label, shape: Shape) -> FloatArray:
+        moved = super().standard(label, shape)
+        moved[self._down + 1 :] = -moved[1 : self._down + 1]
+        return moved
+
+
 def _assembled(
     kind: SpreadKind,
     layout: ModelLayout,
@@ -120,27 +134,25 @@ def _assembled(
     parts: dict[str, Callable[[Draws], FloatArray]],
 ) -> Offsets:
     """Evaluate at the readings as read, then with one label moved at a time, both ways."""
-
-    def whole(draws: Draws) -> FloatArray:
-        return np.asarray(np.mean([part(draws) for part in parts.values()], axis=0))
-
     recorder = Recorder()
-    whole(recorder)
+    for part in parts.values():
+        part(recorder)
     labels = tuple(recorder.labels)
-    # The difference of both sides leaves the curvature near the room out.
-    up, down = (whole(OneAtATime(labels, step=step))[:, 1:] for step in (1.0, -1.0))
-    nothing = Unperturbed()
-    separate = {name: part(nothing)[:, 0] for name, part in parts.items()}
+    moved = _BothWays(labels)
+    found = {name: part(moved) for name, part in parts.items()}
+    whole = np.mean(list(found.values()), axis=0)
+    count = len(labels)
     return Offsets(
         kind=kind,
         model=layout.model,
         units=tuple(sitting.unit for sitting in sittings),
         sessions=tuple(_session(sitting) for sitting in sittings),
         sittings=tuple(sitting.sitting for sitting in sittings),
-        values=np.mean(list(separate.values()), axis=0),
-        effects=(up - down) / 2.0,
+        values=whole[:, 0],
+        # The difference of both sides leaves the curvature near the room out.
+        effects=(whole[:, 1 : count + 1] - whole[:, count + 1 :]) / 2.0,
         labels=labels,
-        by_obstruction=separate if len(separate) > 1 else {},
+        by_obstruction={name: each[:, 0] for name, each in found.items()} if len(found) > 1 else {},
         common=common,
     )
 

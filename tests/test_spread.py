@@ -159,7 +159,7 @@ def test_the_variance_taken_out_is_what_reading_errors_really_add():
     removed = unit_spread(fs.read_readings(table), bench).bench.spread
     rng = np.random.default_rng(5)
     noise, airflow = [], []
-    for _ in range(70):
+    for _ in range(50):
         noisy = table.copy()
         noisy["noise [dBA]"] += rng.normal(size=len(table)) * 0.05
         noisy["speed [rpm]"] += rng.normal(size=len(table)) * 6.0
@@ -291,7 +291,7 @@ def test_known_components_are_recovered_with_mountings_and_days():
     rng = np.random.default_rng(2)
     truth = {"between units": 0.8**2, "between sessions": 0.25**2, "between sittings": 0.3**2}
     found = {name: [] for name in truth}
-    for _ in range(24):
+    for _ in range(16):
         table = bench_table(rng, days=2, sittings=2, day_sd=0.25, models=3)
         estimate = unit_spread(table, plain_bench())
         for name in truth:
@@ -556,7 +556,7 @@ def test_intervals_with_an_estimated_spread_cover_the_typical_and_the_next_unit(
         airflow=replace(bench.airflow, shared=fs.standard(simulated.airflow_shared, relative=True)),
     )
     hits = {"model": [], "next unit": []}
-    for trial in range(24):
+    for trial in range(18):
         table, truth = simulated.simulate(rng)
         read = fs.read_readings(table)
         measured = unit_spread(read, bench).bench
