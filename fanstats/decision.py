@@ -23,8 +23,8 @@ __all__ = [
     "carried",
     "facts_of",
     "fans_together",
-    "shortened",
     "samples_tested",
+    "shortened",
 ]
 
 

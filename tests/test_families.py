@@ -212,6 +212,36 @@ def test_less_is_better_turns_verdicts_not_numbers():
     assert one.set_index("model")["verdict"].to_dict() == {"A": "ahead", "C": "behind"}
 
 
+@pytest.mark.parametrize("side", ["both", "ahead", "behind"])
+def test_lopsided_draws_have_lopsided_limits_to_one(side):
+    """Limits to a reference follow the draws' own one-sigma points on either side."""
+    rng = np.random.default_rng(3)
+    skewed = rng.gamma(2.0, 1.0, (4, 20_000)) * np.array([1.0, 2.0, 1.0, 0.5])[:, None]
+    values = np.array([10.0, 14.0, 11.0, 9.0])
+    draws = values[:, None] + skewed - np.median(skewed, axis=1, keepdims=True)
+    estimates = xr.Dataset(
+        {"mix": (("model", "draw"), draws), "mix_value": (("model",), values)},
+        coords={"model": list("ABCD"), "root": "1"},
+    )
+    found = compare_with_one(estimates, "A", best="high", side=side).table.set_index("model")
+    down, up, errors = {}, {}, {}
+    for k, name in enumerate("ABCD"):
+        if name != "A":
+            errors[name] = (values[k] - values[0]) - (draws[k] - draws[0])
+            low, high = np.quantile(-errors[name], [stats.norm.cdf(-1), stats.norm.cdf(1)])
+            down[name], up[name] = -low, high
+    sides = {"ahead": [(errors[m] / down[m]) for m in errors],
+             "behind": [(-errors[m] / up[m]) for m in errors]}  # fmt: skip
+    used = sides["ahead"] + sides["behind"] if side == "both" else sides[side]
+    critical = np.quantile(np.max(used, axis=0), 0.95)
+    for k, name in enumerate("ABCD"):
+        if name != "A":
+            gap = values[k] - values[0]
+            low = -np.inf if side == "behind" else gap - critical * down[name]
+            high = np.inf if side == "ahead" else gap + critical * up[name]
+            assert [found.loc[name, "low"], found.loc[name, "high"]] == pytest.approx([low, high])
+
+
 # Against the best ---------------------------------------------------------------------------------
 
 

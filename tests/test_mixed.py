@@ -190,7 +190,7 @@ def test_a_model_that_lacks_one_criterion_has_no_mix():
 def test_pairs_hold_exactly_if_no_corner_of_the_weights_turns_them():
     """`holds` agrees with trying every corner of the box of weights."""
     estimates = two_obstructions(draws=500)
-    for factor in (1.2, 2.0, 10.0):
+    for factor in (1.2, 1.35, 2.0, 10.0):
         found = weight_dependence(
             estimates, {"mesh": 1, "filter": 1}, quantity="airflow", factor=factor
         )

@@ -238,20 +238,27 @@ def test_sentence_and_tables_of_a_second_test():
 # Does it come true --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("tau", "tested", "units"), [(0.04, 1, 1), (0.1, 2, 3)])
-def test_predictions_come_true_in_simulated_second_tests(tau, tested, units):
+@pytest.mark.parametrize(
+    ("tau", "tested", "units", "repeated"),
+    [(0.04, 1, 1, 0.0), (0.1, 2, 3, 0.0), (0.05, 1, 1, 0.04)],
+)
+def test_predictions_come_true_in_simulated_second_tests(tau, tested, units, repeated):
     """Over charts of eight models, order and ranges survive as often as stated."""
     rng, own, luck = np.random.default_rng(3), 0.01, math.hypot(0.04 * 0.8, 0.02)
+    bench = Bench(airflow=Instrument(model=standard(f"{100 * repeated} %"))) if repeated else None
     stated = {"first": [], "top": [], "pairs": []}
     came = {name: [] for name in stated}
     inside, bias = [], []
     for run in range(120):
-        true = rng.normal(0, tau, 8)
+        # What the meter makes of each model comes out again in the second test.
+        true = rng.normal(0, tau, 8) + rng.normal(0, repeated, 8)
         first = true + rng.normal(0, math.hypot(own, luck / math.sqrt(tested)), 8)
         seen = {f"M{k}": 400 * math.exp(first[k]) for k in range(8)}
         found = retest(
-            make_estimates(seen, own=own, units_tested=tested, draws=600, root=run), units=units
-        )
+            make_estimates(seen, own=math.hypot(own, repeated), units_tested=tested, draws=600,
+                           root=run),
+            units=units, bench=bench,
+        )  # fmt: skip
         again = own * math.sqrt(tested / units), luck / math.sqrt(units)
         second = true + rng.normal(0, math.hypot(*again), 8)
         z = second[[int(name[1:]) for name in found.table["model"]]]
