@@ -6,6 +6,7 @@ import csv
 import json
 import math
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import GTC
@@ -404,6 +405,40 @@ def test_models_worked_out_together_are_as_by_themselves():
         kept = shared.sel(label=own.label)
         np.testing.assert_allclose(kept, own, rtol=1e-9, atol=1e-12)
         assert float(abs(shared).sum()) == pytest.approx(float(abs(own).sum()), rel=1e-9)
+
+
+def test_the_room_of_all_is_felt_by_all_models_worked_out_together():
+    """Without sessions the reference room was read in one model's sitting, and moves every model.
+
+    Its labels name that model, but they are no errors of that model alone.
+    """
+    groups = [uneven(name, offset) for name, offset in (("A", 0.0), ("B", 1.0), ("C", 0.5))]
+    for place, rows in enumerate(groups):
+        for row in rows:
+            row["session"] = ""
+            row["background [dBA]"] = 27.0 + 0.1 * place
+    meter = bench()
+    drifting = fs.Bench(
+        noise=replace(meter.noise, session=fs.standard(0.3)), speed=meter.speed,
+        airflow=meter.airflow, spread=meter.spread,
+    )  # fmt: skip
+    together = first_order(readings(*groups), 33.0, bench=drifting)
+    pooled = together.attrs["pooled"]
+    room = json.loads(pooled)["room"]["model"]
+    assert room == "B"
+
+    for rows in groups:
+        model = rows[0]["model"]
+        alone = first_order(readings(rows), 33.0, bench=drifting, pooled=pooled)
+        here = {"model": model, "scope": "model", "obstruction": "none"}
+        u = float(together.airflow_standard_uncertainty.sel(here))
+        assert u == pytest.approx(float(alone.airflow_standard_uncertainty.sel(here)), rel=1e-12)
+        effects = contributions(together, "airflow", obstruction="none").sel(model=model)
+        drift = effects.sel(
+            label=[text for text in effects.label.values if '"session", "1"' in text]
+        )
+        named = [text for text in drift.label.values[drift.values != 0] if f'"{room}"' in text]
+        assert len(named) == 1  # the drift of the room's own sitting
 
 
 def test_row_order_does_not_matter():

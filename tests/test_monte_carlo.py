@@ -330,6 +330,17 @@ def test_draws_are_doubled_until_digits_stand_still():
     xr.testing.assert_identical(again.airflow, found.estimates.airflow)
 
 
+def test_two_digits_take_more_draws_than_one():
+    """Draws are doubled as long as a figure moves, and no longer."""
+    few = until_stable(chart(), rng=1, digits=2, most=40_000)
+    found = until_stable(chart(), rng=1, digits=2)
+
+    assert few.ratio > 1
+    assert found.stable
+    assert found.draws in (80_000, 160_000, 320_000)
+    assert found.draws == found.estimates.sizes["draw"]
+
+
 def test_digits_that_still_move_are_reported():
     """Two digits take more draws than allowed here: said so, with the figure that moves most."""
     found = until_stable(chart(), rng=1, digits=2, most=40_000)
