@@ -31,7 +31,7 @@ from fanstats.instruments import split_both_ways
 from fanstats.interop import from_uncertainties, to_uncertainties
 from fanstats.luck_needed import luck_needed
 from fanstats.matching import equal_drive, equal_noise, equal_speed
-from fanstats.mixed import mix
+from fanstats.mixed import mix, mixed_estimates
 from fanstats.monte_carlo import coverage_interval, monte_carlo_errors
 from fanstats.plan import NextUnits, UnitsPlan, plan_next, plan_units
 from fanstats.rank import Ranking, rank
@@ -104,6 +104,7 @@ __all__ = [
     "load_report",
     "luck_needed",
     "mix",
+    "mixed_estimates",
     "monte_carlo_errors",
     "noise_airflow_band",
     "plan_looks",

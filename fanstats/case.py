@@ -47,6 +47,8 @@ class Case:
         Unit of each variable of the readings.
     pooled_curve : float or None
         Curve uncertainty handed back from an earlier result.
+    prices : str
+        Prices by model as the readings carry them, JSON text; "" where there are none.
     """
 
     bench: Bench
@@ -57,6 +59,7 @@ class Case:
     noise: Channel
     units: dict[str, str]
     pooled_curve: float | None
+    prices: str
 
     @property
     def noise_units(self) -> str:
@@ -146,6 +149,7 @@ def gather_case(
         noise=noise,
         units={str(k): str(v.attrs.get("units", "")) for k, v in readings.data_vars.items()},
         pooled_curve=earlier.get("curve"),
+        prices=str(readings.attrs.get("prices", "")),
     )
 
 

@@ -492,6 +492,7 @@ def _dataset(
         "kind": request.kind,
         **attributes,
         "models": json.dumps(case.models),
+        **({"prices": case.prices} if case.prices else {}),
         "background": request.target.background,
         "target": request.target.target,
         "curve": case.curve,
