@@ -19,7 +19,7 @@ from fanstats.components import (
 from fanstats.errors import FanstatsError, one_of
 from fanstats.filling import SCOPES
 from fanstats.first_order import Effects, effects_on
-from fanstats.linear import dof_by_source, sources_of
+from fanstats.linear import Linear, dof_by_source, sources_of
 from fanstats.matching import _ask_noise, _Asked, _units
 
 if TYPE_CHECKING:
@@ -148,11 +148,17 @@ def budget(
         pooled=pooled,
     )
     names = [model] if other is None else [model, other]
-    places = [_place(asked, key, name)
-              for key, name in zip(("model", "other"), names, strict=False)]  # fmt: skip
-    found = effects_on(asked, places)
-    results = [_result(found, row, quantity, obstruction, scope) for row in range(len(names))]
-    joined = _joined(found, [effects for _, effects in results])
+    places = {
+        name: _place(asked, key, name) for key, name in zip(("model", "other"), names, strict=False)
+    }
+    found = effects_on(asked, list(places.values()))  # once, where a model is set against itself
+    results = [
+        _result(found, list(places).index(name), quantity, obstruction, scope) for name in names
+    ]
+    joined = _joined(
+        [(found.linear[list(places).index(name)], effects)
+         for name, (_, effects) in zip(names, results, strict=True)]
+    )  # fmt: skip
     value = results[0][0] - (results[1][0] if len(results) > 1 else 0.0)
     table = _table(asked, joined, quantity, by)
     table.attrs = {
@@ -208,12 +214,12 @@ class _Joined:
         return float(dof_by_source(chosen, self.source_place, self.limits))
 
 
-def _joined(found: Effects, effects: Sequence[FloatArray]) -> _Joined:
-    labels = list(dict.fromkeys(label for linear in found.linear for label in linear.labels))
+def _joined(parts_of: Sequence[tuple[Linear, FloatArray]]) -> _Joined:
+    labels = list(dict.fromkeys(label for linear, _ in parts_of for label in linear.labels))
     place = {label: index for index, label in enumerate(labels)}
-    parts = np.zeros((len(effects), len(labels)))
+    parts = np.zeros((len(parts_of), len(labels)))
     dof: dict[Label, float] = {}
-    for row, (linear, own) in enumerate(zip(found.linear, effects, strict=True)):
+    for row, (linear, own) in enumerate(parts_of):
         parts[row, [place[label] for label in linear.labels]] = own
         dof |= linear.dof_of
     touched = np.flatnonzero(parts.any(axis=0))

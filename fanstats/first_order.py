@@ -160,7 +160,7 @@ def effects_on(asked: _Asked, models: Sequence[int]) -> Effects:
     asked : _Asked
         The question.
     models : sequence of int
-        Places of the models.
+        Places of the models, each once: their errors are told apart by the names of models.
 
     Returns
     -------
@@ -259,11 +259,10 @@ def _touches(
     channels: Sequence[Channel],
     labels: Iterable[Label],
 ) -> dict[Label, Touch]:
-    """Find labels felt by one model alone: they name it, and it did not read the room of all."""
+    """Find labels felt by one model alone: they name it, and are no error of the room of all."""
     member = {layout.model: index for index, layout in enumerate(layouts)}
-    room = request.target.room
-    if room is not None and room.sitting is not None:
-        member.pop(room.sitting.model, None)
+    room = Recorder()
+    request.target.fan_level(room, request.bench)
     output = {
         (_READ_FOR.get(quantity, quantity), obstruction): index
         for index, (quantity, obstruction) in enumerate(channels)
@@ -271,7 +270,7 @@ def _touches(
     }
     found = {}
     for label in labels:
-        owner = member.get(model_of(label))
+        owner = None if label in room.labels else member.get(model_of(label))
         if owner is not None:
             channel = channel_of(label)
             found[label] = Touch(owner, -1 if channel is None else output.get(channel, -1))

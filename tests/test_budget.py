@@ -177,9 +177,10 @@ def test_luck_in_a_difference_is_one_estimate_for_both_models():
     assert rows.dof["sample luck in noise: tested sample"] == pytest.approx(4.0)
 
 
-def test_a_model_against_itself_has_no_uncertainty():
+@pytest.mark.parametrize("model", ["A", "B"])
+def test_a_model_against_itself_has_no_uncertainty(model):
     """Difference 0, uncertainty 0, shares 0: nothing is divided by zero."""
-    table, rows = of(other="A")
+    table, rows = of(model, other=model)
 
     assert table.attrs["value"] == 0.0
     assert (table.contribution == 0).all()
