@@ -108,12 +108,16 @@ def plain_loop(models: int, draws: int) -> None:
 
 def peak_memory(models: int) -> tuple[float, float]:
     """Seconds and peak resident megabytes of one job in a process of its own."""
-    code = (
-        "import resource, time; from benchmarks.speed import *; r = fs.read_readings(table(%d)); "
-        "start = time.perf_counter(); e = fs.equal_noise(r, TARGET, bench=BENCH, draws=DRAWS, rng=1); "
-        "print(time.perf_counter() - start, "
-        "resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - e.nbytes / 2**20)" % models
-    )
+    code = f"""
+import resource, time
+from benchmarks.speed import BENCH, DRAWS, TARGET, fs, table
+readings = fs.read_readings(table({models}))
+start = time.perf_counter()
+estimates = fs.equal_noise(readings, TARGET, bench=BENCH, draws=DRAWS, rng=1)
+seconds = time.perf_counter() - start
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+print(seconds, peak - estimates.nbytes / 2**20)
+"""
     found = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     seconds, megabytes = map(float, found.stdout.split())
     return seconds, megabytes
@@ -162,13 +166,15 @@ def main() -> None:
     )
     for size, (seconds, megabytes) in zip(sizes, growth, strict=True):
         print(
-            f"  {size} models: {seconds:.2f} s, peak above the result {megabytes:.0f} MB (below 1000)"
+            f"  {size} models: {seconds:.2f} s, peak above the result {megabytes:.0f} MB "
+            "(below 1000)"
         )
     own = import_seconds("fanstats")
     heaviest = max(import_seconds(m) for m in ("scipy.stats", "statsmodels.api", "xarray"))
     print(f"  import over its heaviest dependency's: {own / heaviest:.2f} (below 1.5)")
     print(
-        f"  (this process peaked at {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB)"
+        "  this process peaked at "
+        f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB"
     )
 
 

@@ -21,6 +21,7 @@ from fanstats.control_range import control_range
 from fanstats.curve_bands import difference_band, noise_airflow_band
 from fanstats.declared import declared_value, verify_declared
 from fanstats.describe import describe
+from fanstats.effect_tables import contributions, covariance, first_order_interval
 from fanstats.equivalence import equivalent, good_enough
 from fanstats.errors import FanstatsError, FanstatsWarning
 from fanstats.extra_cost import extra_cost
@@ -28,7 +29,8 @@ from fanstats.families import compare_all_pairs, compare_with_best, compare_with
 from fanstats.first_order import first_order
 from fanstats.from_chart import from_chart
 from fanstats.instruments import split_both_ways
-from fanstats.interop import from_uncertainties, to_uncertainties
+from fanstats.interop import from_covariance, from_uncertainties, to_uncertainties
+from fanstats.linear_draws import as_draws
 from fanstats.luck_needed import luck_needed
 from fanstats.matching import equal_drive, equal_noise, equal_speed
 from fanstats.mixed import mix, mixed_estimates
@@ -45,6 +47,7 @@ from fanstats.several import several_against_one
 from fanstats.siblings import unlike_siblings
 from fanstats.sources import Bench, Instrument, Source, UnitSpread, expanded, half_width, standard
 from fanstats.spread import SpreadEstimate, unit_spread
+from fanstats.stability import until_stable
 from fanstats.summaries import summary
 from fanstats.tolerance import distribution_free_interval, prediction_interval, tolerance_interval
 from fanstats.type_a import repeatability, with_repeatability
@@ -70,6 +73,7 @@ __all__ = [
     "SpreadEstimate",
     "UnitSpread",
     "UnitsPlan",
+    "as_draws",
     "budget",
     "changes",
     "charts",
@@ -79,7 +83,9 @@ __all__ = [
     "compare_with_best",
     "compare_with_one",
     "conformity",
+    "contributions",
     "control_range",
+    "covariance",
     "coverage_interval",
     "declared_value",
     "demo",
@@ -93,8 +99,10 @@ __all__ = [
     "expanded",
     "extra_cost",
     "first_order",
+    "first_order_interval",
     "formatting",
     "from_chart",
+    "from_covariance",
     "from_uncertainties",
     "good_enough",
     "half_width",
@@ -129,6 +137,7 @@ __all__ = [
     "units_for_models",
     "units_for_spread",
     "unlike_siblings",
+    "until_stable",
     "value_for_money",
     "verify_declared",
     "weight_dependence",

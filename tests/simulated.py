@@ -45,6 +45,32 @@ class SimulatedBench:
     speed_reading: float = 4.0
     airflow_shared: float = 0.015
     airflow_reading: float = 0.01
+    resonance: float = 0.0  # dB of a bump on the level, a tenth of a decade wide, at the target
+    luck: str = "normal"  # shape of the luck: "normal", "rectangular" or "skewed"
+    alike: bool = False  # all models equal in truth, up to `truth_spread`
+    truth_spread: float = 0.0  # relative, of the models' airflow at the target
+
+    def _luck(self, rng: np.random.Generator, size: float) -> float:
+        if self.luck == "rectangular":
+            return float(rng.uniform(-1, 1) * np.sqrt(3) * size)
+        if self.luck == "skewed":
+            return float((rng.exponential() - 1) * size)
+        return float(rng.normal() * size)
+
+    def _level(self, n, n_mid, level_mid):
+        """Level of the typical fan alone: a power law, with a bump where one is asked for."""
+        decades = np.log10(n / n_mid)
+        return level_mid + self.slope * decades + self.resonance * np.exp(-((decades / 0.05) ** 2))
+
+    def _speed_at(self, level, n_mid, level_mid):
+        """Speed at which the typical fan makes a level: the highest one that rises through it."""
+        if not self.resonance:
+            return n_mid * 10 ** ((level - level_mid) / self.slope)
+        grid = n_mid * 10 ** np.linspace(-0.5, 0.5, 20001)
+        levels = self._level(grid, n_mid, level_mid)
+        k = np.flatnonzero((levels[:-1] < level) & (level <= levels[1:]))[-1]
+        share = (level - levels[k]) / (levels[k + 1] - levels[k])
+        return grid[k] + share * (grid[k + 1] - grid[k])
 
     def simulate(self, rng: np.random.Generator) -> tuple[pd.DataFrame, Truth]:
         """Give the table a tester would write, and the truth behind it."""
@@ -60,10 +86,13 @@ class SimulatedBench:
             n_mid = rng.uniform(700, 1100)
             level_mid = fan_target + rng.uniform(-1.0, 1.0)
             flow_mid = rng.uniform(300, 500)
+            if self.alike:
+                n_mid, level_mid = 900.0, fan_target + 0.3
+                flow_mid = 400.0 * (1 + rng.normal() * self.truth_spread)
             e_model = rng.normal() * self.noise_model
 
             def flow_at_target(e, f, n_mid=n_mid, level_mid=level_mid, flow_mid=flow_mid):
-                n = n_mid * 10 ** ((fan_target - e - level_mid) / self.slope)
+                n = self._speed_at(fan_target - e, n_mid, level_mid)
                 return flow_mid * n / n_mid * (1 + f)
 
             typical.append(flow_at_target(0.0, 0.0))
@@ -72,13 +101,13 @@ class SimulatedBench:
             )
             own = []
             for u in range(self.units):
-                e, f = rng.normal() * self.noise_spread, rng.normal() * self.airflow_spread
+                e, f = self._luck(rng, self.noise_spread), self._luck(rng, self.airflow_spread)
                 s = rng.normal() * self.speed_spread
                 own.append(flow_at_target(e, f))
                 e_sitting = rng.normal() * self.noise_sitting
                 for v in self.steps:
                     n = n_mid * (v / 8.0) ** 0.9 * (1 + s)
-                    level = level_mid + self.slope * np.log10(n / n_mid) + e
+                    level = self._level(n, n_mid, level_mid) + e
                     read = _add(level + e_sitting + e_model, room) + b_meter
                     rows.append(
                         {
