@@ -474,6 +474,8 @@ def _dataset(
     obstructions = next((p for p in outputs.values() if p != [""]), None)
     for name, table in tables.items():
         variables.update(_variables(name, table, outputs[name], case, request))
+        if request.kind == "equal noise":
+            variables[f"{name}_units"] = _read_in_full(name, outputs[name], layouts)
     coords: dict[str, Any] = {
         "scope": list(SCOPES),
         "model": case.models,
@@ -510,6 +512,28 @@ def _dataset(
         ),
     }
     return xr.Dataset(variables, coords=coords, attrs=attrs)
+
+
+def _read_in_full(
+    name: str, places: Sequence[str], layouts: Sequence[ModelLayout]
+) -> tuple[Any, ...]:
+    """Count the units that hold noise and the quantity: as many as their luck averages over."""
+    counts = [
+        [
+            min(
+                sum(bool(unit.noise) for unit in layout.units),
+                len(layout.units)
+                if name == "speed"
+                else sum(bool(unit.quantities.get((name, place))) for unit in layout.units),
+            )
+            for place in places
+        ]
+        for layout in layouts
+    ]
+    note = {"long_name": f"samples whose {QUANTITIES[name].title} was read off"}
+    if list(places) == [""]:
+        return ("model", [row[0] for row in counts], note)
+    return (("model", "obstruction"), counts, note)
 
 
 def _variables(

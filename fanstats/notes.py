@@ -65,7 +65,8 @@ def _is_measured(spread: Source) -> bool:
 
 
 def _spread_sentence(kind: str, spread: Source) -> str:
-    units = _SPREAD_UNITS[kind] if spread.units is None else ""
+    told = any(unit in spread.stated for unit in ("dB", "K", "deg", "%"))
+    units = "" if told else _SPREAD_UNITS[kind]
     return f"sample luck in {_SPREADS[kind]}: {spread.stated}{f' {units}' if units else ''}"
 
 

@@ -39,6 +39,7 @@ from fanstats.level_curve import (
 )
 from fanstats.levels.kernels import add_levels, energy_level
 from fanstats.perturbation import reading_errors_of, spread_draws
+from fanstats.quantities import convert
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -781,7 +782,10 @@ def _unit_value(
         over_speed = layouts[0].abscissa in ("speed", "relative")
         at = at * luck.airflow_together(scopes, over_speed)
     else:
-        at = at + luck.shift("temperature", scopes)
+        units = held[0][0].sitting.units["temperature"]
+        # Luck is in K; a rise read in degF is one of 1.8 degF a kelvin.
+        a_kelvin = float(convert(1.0, "K", units, difference=True))
+        at = at + a_kelvin * luck.shift("temperature", scopes)
     return Points(at, _sides(value.below, scopes, at.shape), _sides(value.above, scopes, at.shape))
 
 

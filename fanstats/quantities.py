@@ -222,8 +222,9 @@ def convert(
     source, target = canonical_units(units), canonical_units(to)
     if source == target:
         return numbers
-    if source == "dB" and target.startswith("dB") and difference:
-        return numbers  # a tolerance in dB fits every weighting
+    levels = source.startswith("dB") and target.startswith("dB")
+    if levels and difference and "dB" in (source, target):
+        return numbers  # a difference of levels in dB fits every weighting
     refused = f"Units {units!r} cannot be converted to {to!r}."
     if source not in _PINT or target not in _PINT:
         raise FanstatsError(refused)

@@ -269,7 +269,11 @@ def select(
         draws=draws,
         statuses=_statuses(chosen, name, scopes, len(models)),
         shares=_shares(chosen, name, scopes, len(models)),
-        units_tested=_counts(chosen, "units_tested", len(models)),
+        units_tested=_counts(
+            chosen,
+            f"{name}_units" if f"{name}_units" in chosen else "units_tested",
+            len(models),
+        ),
         readings=_counts(chosen, "readings_behind", len(models)),
         luck=luck,
         by_luck=by_luck,
@@ -406,7 +410,7 @@ def _shares(dataset: xr.Dataset, name: str, scopes: tuple[str, ...], count: int)
 
 
 def _counts(dataset: xr.Dataset, name: str, count: int) -> FloatArray:
-    if name not in dataset.coords:
+    if name not in dataset.variables:
         return np.zeros(count)
     return np.asarray(np.broadcast_to(dataset[name].values, count), dtype=np.float64)
 

@@ -468,6 +468,9 @@ class Instrument:
                 yield level, place, source
 
 
+_SPREAD_UNITS: Final = {"noise": "dB", "temperature": "K"}
+
+
 def _as_spread(argument: str, given: Source | float | None, relative: bool) -> Source | None:
     if given is None or isinstance(given, Source):
         source = given
@@ -486,12 +489,21 @@ def _as_spread(argument: str, given: Source | float | None, relative: bool) -> S
         )
         raise FanstatsError(msg)
     if source is not None and not relative and source.relative:
-        msg = (
-            f"`{argument}` spread is absolute ({'dB' if argument == 'noise' else 'K'}); "
-            f"got {source.stated!r}."
-        )
+        msg = f"`{argument}` spread is absolute ({_SPREAD_UNITS[argument]}); got {source.stated!r}."
         raise FanstatsError(msg)
-    return source
+    if source is None or relative or source.units is None:
+        return source
+    return _in_units(argument, source, _SPREAD_UNITS[argument])
+
+
+def _in_units(argument: str, source: Source, units: str) -> Source:
+    """Hold an absolute spread in its own unit, whatever unit it was stated in."""
+    try:
+        factor = float(convert(1.0, source.units or units, units, difference=True))
+    except FanstatsError as error:
+        msg = f"`{argument}` spread is stated in {units}; got {source.stated!r}."
+        raise FanstatsError(msg) from error
+    return replace(source.scaled(factor), units=units)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -131,9 +131,13 @@ def _check_response(picked: Selection, pair: tuple[int, int]) -> None:
             "those at equal noise do, and hold the scope 'tested unit'."
         )
         raise FanstatsError(msg)
+    tested = picked.scope("tested unit")
     for model in pair:
-        if not np.isfinite(luck_response(picked, model, np.zeros(1))).all():
-            reason = picked.reason(picked.scope("tested unit"), model)
+        if (
+            not picked.estimable[tested, model]
+            or not np.isfinite(luck_response(picked, model, np.zeros(1))).all()
+        ):
+            reason = picked.reason(tested, model)
             msg = f"{picked.models[model]!r} cannot be judged: {reason or 'no estimate'}."
             raise FanstatsError(msg)
 

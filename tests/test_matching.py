@@ -715,3 +715,53 @@ def test_levels_must_be_finite_and_different(level):
     """An empty list, a level named twice or none are refused."""
     with pytest.raises(fs.FanstatsError, match="`level` must"):
         fs.equal_noise(readings(power_law_rows()), level, bench=fs.Bench())
+
+
+@pytest.mark.parametrize("units", ["degC", "degF"])
+@pytest.mark.parametrize("size", [0.5, "0.5 K", "0.9 degF"])
+def test_temperature_luck_is_in_kelvin_whatever_the_readings_are_in(units, size):
+    """0.5 K of luck is 0.9 of a Fahrenheit reading, and is stated in either."""
+
+    def read(celsius):
+        return celsius if units == "degC" else 32 + 1.8 * celsius
+
+    rows = [
+        dict(row, **{f"temperature [{units}]": read(50.0 - row["speed [rpm]"] / 100),
+                     f"ambient [{units}]": read(20.0)})
+        for row in power_law_rows(room=15.0)
+    ]  # fmt: skip
+    bench = spread(noise=0, temperature=fs.standard(size))
+
+    estimates = fs.equal_noise(readings(rows), 33.0, bench=bench, rng=32)
+
+    rise = estimates["temperature_rise"].sel(model="A", scope="model")
+    in_kelvin = float(rise.std("draw")) / (1.8 if units == "degF" else 1.0)
+    assert in_kelvin == pytest.approx(0.5, rel=0.03)
+
+
+def test_a_spread_in_another_dimension_is_refused():
+    """Noise luck is in dB: 1 K of it is a slip of the pen."""
+    with pytest.raises(fs.FanstatsError, match=r"`noise` spread is stated in dB; got 's = 1 K'"):
+        fs.UnitSpread(noise=fs.standard("1 K"))
+    assert fs.UnitSpread(noise=fs.standard("0.8 dBA")).of("noise").absolute == 0.8
+
+
+def test_luck_averages_only_over_samples_read_in_full():
+    """A second sample without noise readings does not halve the noise luck of a comparison."""
+    rows = []
+    for model, level in (("A", 33.0), ("B", 35.0)):
+        rows += power_law_rows(model, room=25.0, level_at_900=level)
+        rows += [
+            dict(row, **{"noise [dBA]": np.nan, "background [dBA]": np.nan})
+            for row in power_law_rows(model, unit="2", room=25.0, level_at_900=level)
+        ]
+    bench = spread(noise=fs.standard(0.8), airflow=0)
+
+    estimates = fs.equal_noise(readings(rows), 36.0, bench=bench, rng=33)
+
+    pair = fs.compare(estimates, "A", "B", quantity="speed", best="high")
+    assert pair.units_tested == (1, 1)
+    told = fs.what_if(estimates, "A", "B", quantity="speed", noise=[0.8], best="high")
+    assert told["critical"].item() == pytest.approx(max(pair.critical_difference), rel=0.05)
+    with pytest.raises(fs.FanstatsError, match="from different samples"):
+        fs.what_if(estimates, "A", "B", quantity="airflow", obstruction="none", noise=[0.8])
