@@ -52,6 +52,7 @@ from fanstats.summaries import summary
 from fanstats.tolerance import distribution_free_interval, prediction_interval, tolerance_interval
 from fanstats.type_a import repeatability, with_repeatability
 from fanstats.value_for_money import value_for_money
+from fanstats.variance_components import variance_components
 from fanstats.verdict import Comparison
 from fanstats.weights import weight_dependence
 from fanstats.what_if import what_if
@@ -139,6 +140,7 @@ __all__ = [
     "unlike_siblings",
     "until_stable",
     "value_for_money",
+    "variance_components",
     "verify_declared",
     "weight_dependence",
     "what_if",
