@@ -439,6 +439,17 @@ def test_without_readings_there_is_no_budget_and_the_page_says_so(tmp_path):
     assert not [table for table in page.tables() if table[1][0] == "Component"]
 
 
+def test_at_equal_drive_there_is_no_budget_and_no_curve_over_noise(measured, tmp_path):
+    """Both belong to a noise level; the rankings by airflow and by noise are there."""
+    values = fs.equal_drive(measured, 7, bench=BENCH, draws=200, rng=1)
+
+    page = Page(write_page(values, measured, BENCH, tmp_path).read_text(encoding="utf-8"))
+
+    assert len(page.all("img")) == 3
+    assert any(text.startswith("No uncertainty budget: ") for text in page.texts("p"))
+    assert "A tolerance of speed explains none of these gaps" not in page.texts("main")[0]
+
+
 def test_an_unknown_spread_is_said_in_the_first_sentence(tmp_path):
     """What is settled for two samples is not settled for the models; the spread needed is given."""
     values = chart({"A": 412, "B": 398, "C": 300}, bench=fs.Bench())
@@ -454,7 +465,7 @@ def test_an_unknown_spread_is_said_in_the_first_sentence(tmp_path):
 
 def test_a_settled_lead_needs_nothing_bought(tmp_path):
     """A gap that no luck explains is told as such, in the sentence and in the plan."""
-    values = chart({"A": 700, "B": 398, "C": 300})
+    values = chart({"A": 700, "B": 398, "C": 396})
     cases = cases_of(values, 0.95)
 
     assert "The first place is settled, 95 times in 100." in lead_sentences(cases, values)[0]
