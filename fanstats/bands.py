@@ -106,8 +106,26 @@ def comparing_range(
     values = picked.values[place, members]
     reach = float(ndtri((1.0 + probability) / 2.0)) * np.sqrt(np.maximum(0.0, own))
     if picked.ratio:
-        return Range(values * np.exp(-reach), values * np.exp(reach))
-    return Range(values - reach, values + reach)
+        return _within_total(
+            picked, place, members, probability, values * np.exp(-reach), values * np.exp(reach)
+        )
+    return _within_total(picked, place, members, probability, values - reach, values + reach)
+
+
+def _within_total(
+    picked: Selection,
+    place: int,
+    members: IntArray,
+    probability: float,
+    low: FloatArray,
+    high: FloatArray,
+) -> Range:
+    """Keep a band within the total range: it leaves errors out, so it cannot be the wider one.
+
+    Quasi-variances give both sides alike; where the draws are lopsided one side would overshoot.
+    """
+    total = total_range(picked, place, members, probability)
+    return Range(np.fmax(low, total.low), np.fmin(high, total.high))
 
 
 def total_range(picked: Selection, place: int, members: IntArray, probability: float) -> Range:

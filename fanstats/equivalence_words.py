@@ -49,7 +49,7 @@ def _headline(result: Equivalence) -> str:
     text = _claim(result, "less")
     gap = figure(result.difference, _digits(result), result.units)
     seen = f": the estimate is {gap}" if math.isfinite(result.difference) else ""
-    return f"Open{place} for {about}: whether {text}{seen}."
+    return f"Undecided{place} for {about}: whether {text}{seen}."
 
 
 def _digits(result: Equivalence) -> float:
@@ -84,7 +84,7 @@ def _odds(result: Equivalence) -> str:
 def _smallest(result: Equivalence) -> str:
     smallest, about = result.smallest_margin, ""
     if math.isnan(smallest):
-        smallest, about = result.smallest_margin_tested, " for these two samples"
+        smallest, about = result.smallest_margin_tested, " for the samples tested"
     if math.isnan(smallest):
         return ""
     size = figure(smallest, _digits(result), result.units)

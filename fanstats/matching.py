@@ -455,6 +455,12 @@ def _estimate(
     check_draws(draws)
     root = root_from(rng)
     outputs = _outputs(request, case)
+    if not outputs:
+        msg = (
+            "The readings hold nothing to read off: no speed, airflow or temperature with a number "
+            "in it. Print load_report(readings) for what could not be read."
+        )
+        raise FanstatsError(msg)
     tables, reasons = fill_tables(request, layouts, outputs, int(draws), root)
     return _dataset(case, request, layouts, outputs, tables, reasons, root, attributes, curves_told)
 

@@ -51,6 +51,12 @@ def ranked_cases(estimates: xr.Dataset) -> Iterator[tuple[str, str | None]]:
             yield name, None
 
 
+_PLACES = (
+    "  likely places: of each model by itself; certain places: of all at once, wrong for any of "
+    "them at most 5 times in 100"
+)
+
+
 def best_scope(estimates: xr.Dataset, name: str) -> Scope:
     """Give the scope to speak about: the typical unit where the spread is known, else this sample.
 
@@ -90,7 +96,7 @@ def ranking_text(estimates: xr.Dataset, name: str, obstruction: str | None) -> s
     units = units_label(str(estimates[name].attrs["units"]))
     where = f", {obstruction}" if obstruction else ""
     heading = f"{quantity_of(name).title.capitalize()}{where} [{units}], {_SCOPE_WORDS[scope]}"
-    parts = [heading, _table(ranking), _unranked(ranking)]
+    parts = [heading, _table(ranking), _PLACES, _unranked(ranking)]
     call = ranking.closest_call()
     if call is not None:
         pair = compare(
@@ -121,13 +127,14 @@ def _table(ranking: Ranking) -> str:
                 "value": number(row["value"], u),
                 "range for comparing": interval(row["band_low"], row["band_high"], digits_of=u),
                 "best": chance(row["chance_best"], ranking.draws),
-                "places": _places(row["rank_low"], row["rank_high"]),
+                "likely places": _places(row["rank_low"], row["rank_high"]),
+                "certain places": _places(row["guaranteed_low"], row["guaranteed_high"]),
                 "samples": row["units_tested"],
             }
         )
     if not rows:
         return "  no model can be ranked"
-    sides = ("right", "left", "right", "left", "left", "left", "right")
+    sides = ("right", "left", "right", "left", "left", "left", "left", "right")
     return tabulate(rows, headers="keys", tablefmt="simple", disable_numparse=True, colalign=sides)
 
 

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
+import xarray as xr
 
 from fanstats._typing import BoolArray, FloatArray, IntArray
 from fanstats.errors import FanstatsError
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 __all__ = ["Cells", "Channel", "Sitting", "sittings_of"]
 
@@ -159,6 +157,13 @@ def sittings_of(readings: xr.Dataset) -> list[Sitting]:
     FanstatsError
         If the Dataset lacks the dimension ``row`` or the coordinate ``model``.
     """
+    given: object = readings
+    if not isinstance(given, xr.Dataset):
+        msg = (
+            f"`readings` must be a Dataset made by read_readings; got {type(given).__name__}. "
+            "Pass read_readings(...) of the file or table."
+        )
+        raise FanstatsError(msg)
     if "row" not in readings.dims or "model" not in readings.coords:
         msg = (
             "`readings` must be a Dataset made by read_readings (dimension 'row', coordinate "

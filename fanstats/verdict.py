@@ -232,7 +232,7 @@ class Comparison:
     def __repr__(self) -> str:
         """Show the verdict with the numbers behind it."""
         winner = f" {self.who}" if self.who else ""
-        rows = "\n".join(f"  {label:<34}{text}" for label, text in comparison_rows(self))
+        rows = "\n".join(f"  {label:<36}{text}" for label, text in comparison_rows(self))
         return f"Comparison {self.first} - {self.second}: {self.verdict}{winner}\n{rows}"
 
     def _repr_html_(self) -> str:

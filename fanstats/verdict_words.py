@@ -63,12 +63,21 @@ def comparison_caption(result: Comparison) -> str:
     )
     parts = [
         _headline(result),
+        _picked(result),
         _odds(result),
         _explained(result),
         _tested(result),
         _carried("Assumed, among others", luck),
     ]
     return " ".join(part for part in parts if part)
+
+
+def _picked(result: Comparison) -> str:
+    """Say that the range allows for a pair that a chart put forward."""
+    among = len(result.judged_among)
+    if result.chosen == "before" or among <= 2 or not math.isfinite(result.difference.low):
+        return ""
+    return f"The range allows for the pair being picked from a chart of {among} models."
 
 
 def _does(result: Comparison) -> str:
@@ -105,7 +114,7 @@ def _headline(result: Comparison) -> str:
     if first == second:
         return f"{first} is compared with itself{place}: the difference is 0."
     if not math.isfinite(result.difference.value):
-        return f"Open{place}: there is no estimate to compare {first} and {second} by."
+        return f"Undecided{place}: there is no estimate to compare {first} and {second} by."
     about = PAIR_WORDS.get(result.scope, result.scope)
     if result.who is not None and result.verdict == "ahead":
         gap = _gap_words(result, result.difference, result.who, size=True)
@@ -121,8 +130,8 @@ def _headline(result: Comparison) -> str:
         )
     if not math.isfinite(result.difference.standard_uncertainty) and result.tested.units:
         gap = _gap_words(result, result.tested, first)
-        seen = f"between these two samples, {first} minus {second} is {gap}"
-    return f"Open{place} for {about}: {seen}."
+        seen = f"between the samples tested, {first} minus {second} is {gap}"
+    return f"Undecided{place} for {about}: {seen}."
 
 
 def _critical(result: Comparison) -> str:

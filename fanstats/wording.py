@@ -29,7 +29,7 @@ SCOPE_WORDS: Final[Mapping[str, str]] = {
 }
 # What a comparison of two models is about, for each scope.
 PAIR_WORDS: Final[Mapping[str, str]] = {
-    "tested unit": "these two samples",
+    "tested unit": "the samples tested",
     "model": "the typical ones",
     "next unit": "the two you would buy",
     "as given": "the draws as given",
@@ -188,7 +188,8 @@ def where(attrs: Mapping[str, Any], obstruction: str | None) -> str:
     level = next((attrs[key] for key in ("level", "drive", "speed") if key in attrs), None)
     parts = []
     if kind.startswith("equal"):
-        units = units_label(str(attrs.get("level_units", "")))
+        stated = (attrs.get(f"{key}_units") for key in ("level", "drive", "speed"))
+        units = units_label(next((str(unit) for unit in stated if unit), ""))
         parts.append(f"at {kind}" + (f" ({level:g} {units})" if level is not None else ""))
     elif kind == "chart":
         parts.append("as read off the chart")

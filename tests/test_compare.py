@@ -403,7 +403,7 @@ def test_tested_samples_are_compared_without_a_spread():
 
     assert found.verdict == "ahead"
     assert found.odds.label == "chance"
-    assert "settled for these two samples" in found.sentence()
+    assert "settled for the samples tested" in found.sentence()
 
 
 # Input that cannot be compared --------------------------------------------------------------------

@@ -219,7 +219,7 @@ def test_without_a_spread_the_samples_tested_still_answer():
     assert math.isnan(found.smallest_margin)
     assert found.smallest_margin_tested == tested.smallest_margin
     assert "spread not stated: noise" in found.sentence()
-    assert "for these two samples" in found.sentence()
+    assert "for the samples tested" in found.sentence()
 
 
 def test_without_uncertainty_nothing_is_claimed():

@@ -190,3 +190,10 @@ def test_a_single_step_far_from_the_level_is_refused_with_its_distance():
         estimates["status"].sel(model="A").item()
     )
     assert np.isnan(airflow(estimates)).all()
+
+
+@pytest.mark.filterwarnings("ignore::fanstats.FanstatsWarning")
+def test_text_that_is_no_number_is_refused_not_crashed_on():
+    """Nothing is left to read off, and the message says where to look."""
+    with pytest.raises(fs.FanstatsError, match="nothing to read off"):
+        chart({"A": "lots"})

@@ -765,3 +765,20 @@ def test_luck_averages_only_over_samples_read_in_full():
     assert told["critical"].item() == pytest.approx(max(pair.critical_difference), rel=0.05)
     with pytest.raises(fs.FanstatsError, match="from different samples"):
         fs.what_if(estimates, "A", "B", quantity="airflow", obstruction="none", noise=[0.8])
+
+
+@pytest.mark.parametrize("given", ["bench.csv", pd.DataFrame({"model": ["A"]}), None])
+def test_a_table_that_was_not_read_is_refused_with_the_mend(given):
+    """A path or a DataFrame goes through read_readings first."""
+    with pytest.raises(fs.FanstatsError, match="Pass read_readings"):
+        fs.equal_noise(given, 36.0, bench=fs.Bench())
+
+
+def test_the_drive_held_is_named_with_its_unit():
+    """Sentences say 7 V, not 7."""
+    table = readings(power_law_rows("A"), power_law_rows("B", airflow_at_900=400.0))
+
+    estimates = fs.equal_drive(table, 7.0, bench=full_bench(), rng=34, draws=200)
+
+    said = fs.compare(estimates, "A", "B", quantity="airflow", obstruction="none").sentence()
+    assert "at equal drive (7 V)" in said

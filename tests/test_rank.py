@@ -326,3 +326,18 @@ def test_three_hundred_models_stay_within_a_few_times_their_draws():
     assert peak < 8 * 300 * 2000 * 8
     assert len(found.ranked) == 300
     assert float(found.chance_best.sum()) == pytest.approx(1.0)
+
+
+def test_the_band_for_comparing_is_never_wider_than_the_whole_range():
+    """It leaves errors out; where draws are lopsided a plain quasi-variance would overshoot."""
+    import fanstats as fs
+
+    estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), rng=2026)
+
+    for name, place in (("airflow", "insect screen"), ("temperature_rise", None)):
+        scope = "model" if name == "airflow" else "tested unit"
+        table = fs.rank(estimates, quantity=name, obstruction=place, scope=scope).table.dropna(
+            subset=["low", "high"]
+        )
+        assert (table["band_low"] >= table["low"]).all()
+        assert (table["band_high"] <= table["high"]).all()
