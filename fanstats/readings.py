@@ -17,6 +17,7 @@ from fanstats.headers import fold
 from fanstats.labels import near_twins
 from fanstats.long_form import spread_obstructions
 from fanstats.number_columns import Options
+from fanstats.plausibility import implausible
 from fanstats.sheet_roles import find_tables
 from fanstats.side_sheets import read_facts, read_prices
 from fanstats.table_columns import column_of
@@ -131,7 +132,7 @@ def read_readings(
     facts = [_facts(table, options, complaints) for table in found.facts]
     readings = assembled(rows, facts, complaints)
     _check_repeats(readings, allow_repeats, complaints)
-    complaints += _stalled(readings) + _twins(readings)
+    complaints += _stalled(readings) + _twins(readings) + implausible(readings)
     used = len(rows.lines)
     readings.attrs |= {
         "report": to_json(complaints),

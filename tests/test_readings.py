@@ -1231,13 +1231,15 @@ def test_reading_time_grows_with_the_rows_not_faster() -> None:
     rng = np.random.default_rng(5)
 
     def seconds(rows: int) -> float:
+        step = np.arange(rows) % 8
+        speed = (500.0 + 150.0 * step) * rng.normal(1.0, 0.01, rows)
         frame = pd.DataFrame(
             {
                 "model": [f"M{row // 500}" for row in range(rows)],
-                "drive [V]": 5.0 + np.arange(rows) % 8,
-                "speed [rpm]": rng.uniform(500, 2000, rows).round(1),
-                "noise [dBA]": rng.uniform(20, 40, rows).round(1),
-                "airflow none [fpm]": rng.uniform(100, 900, rows).round(1),
+                "drive [V]": 5.0 + step,
+                "speed [rpm]": speed.round(1),
+                "noise [dBA]": (33.0 + 50.0 * np.log10(speed / 900.0)).round(2),
+                "airflow none [fpm]": (0.5 * speed * rng.normal(1.0, 0.01, rows)).round(1),
             }
         )
         text = frame.to_csv(index=False)
