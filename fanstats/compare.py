@@ -24,7 +24,7 @@ from fanstats.order import (
 )
 from fanstats.selection import Best, Selection, select
 from fanstats.verdict import AgainstMargin, Chosen, Comparison, Gap, Odds, SpreadNeeded, Verdict
-from fanstats.wording import listed, where
+from fanstats.wording import CLOSE_TO_ZERO, listed, where
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -290,11 +290,23 @@ def _judged(
         critical_difference=critical,
         verdict=verdict,
         who=who,
-        notes=(*blank.notes, *_remarks(blank, picked, first, second, place, verdict, who)),
+        notes=(
+            *blank.notes,
+            *_remarks(blank, picked, first, second, place, verdict, who),
+            *_close_to_zero(difference),
+        ),
         spread_needed=spread_needed(picked, first, second, joint.multiplier, blank.chosen, place),
         _pair=picked.draws[place, [first, second]],
     )
     return replace(judged, against_margin=_against_margin(judged))
+
+
+def _close_to_zero(gap: Gap) -> list[str]:
+    """Say that more draws could turn the verdict, where an end lies that close to zero."""
+    ends = ((gap.low, gap.low_error), (gap.high, gap.high_error))
+    if any(abs(end) < 2.0 * error for end, error in ends if math.isfinite(end)):
+        return [CLOSE_TO_ZERO]
+    return []
 
 
 def _remarks(

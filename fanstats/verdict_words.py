@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from fanstats.formatting import chance
 from fanstats.wording import (
+    CLOSE_TO_ZERO,
     PAIR_WORDS,
     figure,
     range_words,
@@ -68,6 +69,7 @@ def comparison_caption(result: Comparison) -> str:
         _explained(result),
         _tested(result),
         _carried("Assumed, among others", luck),
+        _carried("Note", tuple(note for note in result.notes if note == CLOSE_TO_ZERO)),
     ]
     return " ".join(part for part in parts if part)
 

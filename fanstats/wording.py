@@ -10,6 +10,7 @@ from fanstats.formatting import interval, number
 from fanstats.quantities import units_label
 
 __all__ = [
+    "CLOSE_TO_ZERO",
     "PAIR_WORDS",
     "SCOPE_WORDS",
     "figure",
@@ -27,6 +28,10 @@ SCOPE_WORDS: Final[Mapping[str, str]] = {
     "next unit": "the one you would buy",
     "as given": "the draws as given",
 }
+# A remark that belongs even under a caption: the verdict hangs on the number of draws.
+CLOSE_TO_ZERO: Final = (
+    "an end of the range lies within its Monte Carlo error of zero: more draws could turn this"
+)
 # What a comparison of two models is about, for each scope.
 PAIR_WORDS: Final[Mapping[str, str]] = {
     "tested unit": "the samples tested",

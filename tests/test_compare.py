@@ -582,3 +582,18 @@ def test_a_comparison_cannot_be_changed():
         found.verdict = "ahead"
     with pytest.raises(ValueError, match="read-only"):
         found._pair[0, 0] = 1.0
+
+
+def test_a_verdict_that_hangs_on_the_number_of_draws_says_so():
+    """Where an end lies within its Monte Carlo error of zero, the caption carries the remark."""
+    import fanstats as fs
+
+    estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), rng=2026)
+    where = {"quantity": "airflow", "obstruction": "open"}
+
+    close = fs.compare(estimates, "Varnost Lull", "Pellwick 80 Mild", **where)
+    clear = fs.compare(estimates, "Varnost Lull", "Wexcombe Pale", **where)
+
+    assert abs(close.difference.low) < 2 * close.difference.low_error
+    assert "more draws could turn this" in close.caption()
+    assert "more draws could turn this" not in clear.caption()
