@@ -2,28 +2,26 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from fanstats.errors import FanstatsError
 from fanstats.printed import best_scope, ranked_cases
 from fanstats.rank import Ranking, rank
+from fanstats.result_workbook import write_workbook
 from fanstats.summaries import summary
+from fanstats.whole_files import write_aside
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     import xarray as xr
     from matplotlib.figure import Figure
 
     from fanstats.sources import Bench
 
-__all__ = ["file_name", "write_aside", "write_charts", "write_tables"]
+__all__ = ["file_name", "write_aside", "write_charts", "write_tables", "write_workbook"]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9]+")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -49,33 +47,6 @@ def file_name(*parts: str | None) -> str:
     """
     cleaned = [_UNSAFE.sub("-", part).strip("-").lower() for part in parts if part is not None]
     return "-".join(part for part in cleaned if part) or "unnamed"
-
-
-def write_aside(path: Path, write: Callable[[Path], Any]) -> Path:
-    """Write a file under another name and move it into place once it is whole.
-
-    Parameters
-    ----------
-    path : Path
-        Where it is to stand.
-    write : callable
-        Writes to the path given to it.
-
-    Returns
-    -------
-    Path
-        `path`.
-    """
-    handle, name = tempfile.mkstemp(suffix=path.suffix, dir=path.parent)
-    os.close(handle)
-    aside = Path(name)
-    try:
-        write(aside)
-        aside.chmod(0o644)
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
-    return path
 
 
 def safe_for_spreadsheets(table: pd.DataFrame) -> pd.DataFrame:

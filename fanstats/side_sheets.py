@@ -36,7 +36,7 @@ class Facts:
     lines : list of int
         Row of each session.
     keys : list of (rig or None, session)
-        The rig is None where the sheet has no such column.
+        The rig is None where the sheet names none.
     numbers : dict of (variable, None) to Numbers
         One value a session.
     units : dict of str to str
@@ -76,7 +76,7 @@ def read_facts(table: Table, options: Options, complaints: list[Complaint]) -> F
     rows = _noted(table, columns, sessions, complaints)
     numbers, units = read_numbers(columns, rows, options, complaints)
     keys: list[tuple[str | None, str]] = [
-        (rigs[row] if rigs else None, sessions[row]) for row in rows
+        ((rigs[row] or None) if rigs else None, sessions[row]) for row in rows
     ]
     _check_keys(table, rows, keys)
     return Facts(
@@ -284,22 +284,33 @@ def read_prices(
         If a price has no model, or a model has two offers.
     """
     columns = read_columns(table, options.fill_down, complaints, wanted=("price", "pack"))
-    names = columns.texts("model")
-    numbers, _ = read_numbers(columns, range(len(table.rows)), options, complaints)
+    rows = _offers(table, columns, complaints)
+    names = [columns.texts("model")[row] for row in rows]
+    numbers, _ = read_numbers(columns, rows, options, complaints)
     price = numbers["price", None].values
     pack = numbers["pack", None].values if ("pack", None) in numbers else np.full(price.size, 1.0)
     currency = next(header.units for header in table.headers if header.role == "price") or ""
     prices: dict[str, dict[str, float | int | str]] = {}
-    for row, name in enumerate(names):
-        if not np.isfinite(price[row]):
+    for place, (row, name) in enumerate(zip(rows, names, strict=True)):
+        if not np.isfinite(price[place]):
             rule = "a row without a price is a note"
             complaints.append(_about(table, row, "note", rule, name))
             continue
-        offer = _offer(table, row, float(price[row]), float(pack[row]), currency)
+        offer = _offer(table, row, float(price[place]), float(pack[place]), currency)
         _check_offer(table, row, name, offer, prices)
         prices[name] = offer
     complaints += _unread_models(table, prices, models)
     return prices
+
+
+def _offers(table: Table, columns: Columns, complaints: list[Complaint]) -> list[int]:
+    """Give the rows that are not skipped, with words on the others."""
+    skipped = columns.texts("skip")
+    rule = "a text in the skip column takes the row out"
+    for row, reason in enumerate(skipped):
+        if reason:
+            complaints.append(_about(table, row, "skipped", rule, reason))
+    return [row for row in range(len(table.rows)) if not skipped or not skipped[row]]
 
 
 def _offer(
