@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import fanstats as fs
 from fanstats.cautions import ABOUT_BENCH, ABOUT_RESULTS
 from fanstats.errors import FanstatsError, FanstatsWarning
+from fanstats.page import write_page
 from fanstats.printed import ranked_cases, ranking_text, standing_text
 from fanstats.quantities import units_label
 from fanstats.report import write_charts, write_tables
@@ -87,6 +88,8 @@ def _run(options: argparse.Namespace) -> None:
     print(standing_text(estimates), end="\n\n")
     written = write_tables(estimates, options.out)
     written += write_charts(estimates, readings, bench, options.out)
+    note = _DEMO if options.readings is None else ""
+    written.append(write_page(estimates, readings, bench, options.out, note=note))
     print(f"Written to {Path(options.out)}: {', '.join(path.name for path in written)}")
     for caution in (*ABOUT_RESULTS, *ABOUT_BENCH):
         print(f"Caution: {caution}")

@@ -19,6 +19,7 @@ from fanstats.operating import (
     read_off,
     signature,
 )
+from fanstats.progress import progress
 from fanstats.reasons import model_reason, quantity_reason, scope_reason
 
 if TYPE_CHECKING:
@@ -174,19 +175,23 @@ def fill_tables(
     size = min(CHUNK, draws)
     blocks = [block for rows in alike.values() for block in _blocks(filling, rows, size)]
 
-    def fill(part: tuple[Sequence[LabelledDraws], list[list[int]]]) -> None:
-        for source in part[0]:
-            for block in part[1]:
-                filling.draws(source, block, source.chunk * CHUNK)
-                source.forget()
+    chunks = len(range(0, draws, CHUNK))
+    with progress(len(blocks) * chunks, "drawing") as step:
 
-    if sources is not None:
-        fill((sources, blocks))
-    else:
-        workers = _workers()
-        parts = [(draw_sources(root, draws), blocks[k::workers]) for k in range(workers)]
-        with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(fill, parts))
+        def fill(part: tuple[Sequence[LabelledDraws], list[list[int]]]) -> None:
+            for source in part[0]:
+                for block in part[1]:
+                    filling.draws(source, block, source.chunk * CHUNK)
+                    source.forget()
+                    step()
+
+        if sources is not None:
+            fill((sources, blocks))
+        else:
+            workers = _workers()
+            parts = [(draw_sources(root, draws), blocks[k::workers]) for k in range(workers)]
+            with ThreadPoolExecutor(workers) as pool:
+                list(pool.map(fill, parts))
     _drop_unsupported(tables)
     return tables, filling.reasons
 
