@@ -35,6 +35,7 @@ from fanstats.luck_needed import luck_needed
 from fanstats.matching import equal_drive, equal_noise, equal_speed
 from fanstats.mixed import mix, mixed_estimates
 from fanstats.monte_carlo import coverage_interval, monte_carlo_errors
+from fanstats.page import write_page
 from fanstats.plan import NextUnits, UnitsPlan, plan_next, plan_units
 from fanstats.rank import Ranking, rank
 from fanstats.readings import load_report, read_readings
@@ -49,6 +50,7 @@ from fanstats.sources import Bench, Instrument, Source, UnitSpread, expanded, ha
 from fanstats.spread import SpreadEstimate, unit_spread
 from fanstats.stability import until_stable
 from fanstats.summaries import summary
+from fanstats.template import write_template
 from fanstats.tolerance import distribution_free_interval, prediction_interval, tolerance_interval
 from fanstats.type_a import repeatability, with_repeatability
 from fanstats.value_for_money import value_for_money
@@ -145,6 +147,8 @@ __all__ = [
     "weight_dependence",
     "what_if",
     "with_repeatability",
+    "write_page",
+    "write_template",
 ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,10 +12,11 @@ from tabulate import tabulate
 
 from fanstats._typing import Scope
 from fanstats.compare import compare
-from fanstats.formatting import chance, interval, number
+from fanstats.formatting import chance, interval
 from fanstats.quantities import quantity as quantity_of
 from fanstats.quantities import units_label
 from fanstats.rank import Ranking, rank
+from fanstats.wording import figure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -124,7 +126,7 @@ def _table(ranking: Ranking) -> str:
             {
                 "place": f"{row['place']:g}",
                 "model": row["model"],
-                "value": number(row["value"], u),
+                "value": figure(row["value"], math.nan if u is None else u),
                 "range for comparing": interval(row["band_low"], row["band_high"], digits_of=u),
                 "best": chance(row["chance_best"], ranking.draws),
                 "likely places": _places(row["rank_low"], row["rank_high"]),
