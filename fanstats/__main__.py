@@ -9,18 +9,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import fanstats as fs
+from fanstats.bench_template import scatter_text, write_bench_template
 from fanstats.cautions import ABOUT_BENCH, ABOUT_RESULTS
 from fanstats.errors import FanstatsError, FanstatsWarning
 from fanstats.page import write_page
 from fanstats.printed import ranked_cases, ranking_text, standing_text
 from fanstats.quantities import units_label
-from fanstats.report import write_charts, write_tables
+from fanstats.report import write_charts, write_tables, write_workbook
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import xarray as xr
 
+_BENCH = Path("bench.toml")
 _DEMO = "Invented demo data: makers, models and readings are made up."
 
 
@@ -36,7 +38,11 @@ def _parser() -> argparse.ArgumentParser:
         metavar="READINGS",
         help="table of readings, .csv or .xlsx; without it the invented demo",
     )
-    parser.add_argument("--bench", metavar="BENCH", help="bench file, .toml")
+    parser.add_argument(
+        "--bench",
+        metavar="BENCH",
+        help="bench file, .toml; without it one to fill in is written to bench.toml",
+    )
     parser.add_argument("--noise", type=float, metavar="LEVEL", help="noise level to read off at")
     parser.add_argument(
         "--out",
@@ -50,6 +56,23 @@ def _parser() -> argparse.ArgumentParser:
         metavar="N",
         help="root of all draws; without it a fresh one is drawn and printed",
     )
+    parser.add_argument(
+        "--sheets",
+        action="append",
+        metavar="NAME",
+        help="sheet that holds readings, once for each; all: every sheet, each its own fan where "
+        "it has no column model (default: the first that holds readings)",
+    )
+    parser.add_argument(
+        "--fill-down",
+        action="append",
+        default=[],
+        metavar="COLUMN",
+        help="column whose blank cells repeat the cell above, once for each",
+    )
+    parser.add_argument(
+        "--header-row", type=int, metavar="N", help="row of the header, where it is not found"
+    )
     parser.add_argument("--draws", type=int, default=10_000, metavar="N", help="draws (10000)")
     return parser
 
@@ -62,16 +85,40 @@ def _inputs(options: argparse.Namespace) -> tuple[xr.Dataset, fs.Bench, float]:
         level = fs.demo.NOISE_LEVEL if options.noise is None else options.noise
         return fs.demo.readings(), fs.demo.bench(), level
     if options.bench is None:
-        msg = (
-            "--bench BENCH is missing: a bench file says what the instruments are good for; "
-            "nothing is assumed for it. The README shows one."
-        )
-        raise FanstatsError(msg)
+        raise FanstatsError(_without_bench(options))
     if options.noise is None:
         msg = "--noise LEVEL is missing: the level to read every model off at, such as 36."
         raise FanstatsError(msg)
     bench = fs.read_bench(options.bench)
-    return fs.read_readings(options.readings, columns=bench.columns or None), bench, options.noise
+    return _readings(options, bench.columns), bench, options.noise
+
+
+def _readings(options: argparse.Namespace, columns: dict[str, str]) -> xr.Dataset:
+    sheets = options.sheets
+    return fs.read_readings(
+        options.readings,
+        columns=columns or None,
+        sheets="all" if sheets == ["all"] else sheets,
+        fill_down=options.fill_down,
+        header_row=options.header_row,
+    )
+
+
+def _without_bench(options: argparse.Namespace) -> str:
+    """Write a bench file to fill in, print what the readings tell of it, say what to do."""
+    readings = _readings(options, {})
+    print(fs.load_report(readings))
+    print(scatter_text(readings))
+    missing = (
+        "--bench BENCH is missing: a bench file says what the instruments are good for, and "
+        "nothing is assumed for it."
+    )
+    if _BENCH.exists():
+        return (
+            f"{missing} {_BENCH} stands here already and was left as it is: say --bench {_BENCH}."
+        )
+    write_bench_template(_BENCH, readings)
+    return f"{missing} {_BENCH} was written: put your numbers into it and say --bench {_BENCH}."
 
 
 def _run(options: argparse.Namespace) -> None:
@@ -87,6 +134,7 @@ def _run(options: argparse.Namespace) -> None:
         print(ranking_text(estimates, name, obstruction), end="\n\n")
     print(standing_text(estimates), end="\n\n")
     written = write_tables(estimates, options.out)
+    written.append(write_workbook(estimates, Path(options.out) / "results.xlsx"))
     written += write_charts(estimates, readings, bench, options.out)
     note = _DEMO if options.readings is None else ""
     written.append(write_page(estimates, readings, bench, options.out, note=note))

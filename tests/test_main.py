@@ -72,7 +72,8 @@ def test_own_data_give_the_right_numbers(own, capsys):
     ("arguments", "message"),
     [
         (["nowhere.csv", "--bench", "b.toml", "--noise", "36"], "b.toml"),
-        (["bench.csv", "--noise", "36"], "--bench BENCH is missing"),
+        (["bench.csv", "--noise", "36"], "bench.toml stands here already and was left as it is"),
+        (["bench.csv", "--noise", "36", "--sheets", "May"], "`sheets` must be 'all' or names"),
         (["bench.csv", "--bench", "bench.toml"], "--noise LEVEL is missing"),
         (["--bench", "bench.toml"], "--bench goes with a table"),
         (["--noise", "33", "--draws", "5"], "`draws` must be a whole number of at least 100"),
@@ -94,6 +95,57 @@ def test_bad_input_ends_with_code_2_and_one_clear_line(
     assert said.err.startswith("fanstats: ")
     assert said.err.count("\n") == 1
     assert not (own / "fanstats-out").exists()
+
+
+def test_without_a_bench_file_one_is_written_to_fill_in(own, monkeypatch, capsys):
+    """Its quantities and units are those of the readings; it states nothing and is TOML."""
+    monkeypatch.chdir(own)
+    (own / "bench.toml").unlink()
+    table = pd.read_csv("bench.csv")
+    again = table.assign(**{"noise [dBA]": table["noise [dBA]"] + 0.2})
+    pd.concat([table, again]).to_csv("bench.csv", index=False)
+
+    code = main(["bench.csv", "--noise", "36"])
+
+    said = capsys.readouterr()
+    bench = fs.read_bench("bench.toml")
+    assert code == 2
+    assert "--bench BENCH is missing" in said.err
+    assert "bench.toml was written: put your numbers into it" in said.err
+    assert said.err.count("\n") == 1
+    # Ten pairs 0.2 dB apart: s = 0.2 / sqrt 2, one degree of freedom each.
+    assert "noise: 0.14 dBA, on 10 degrees of freedom from 10 repeated steps" in said.out
+    assert bench.noise.unstated == ("shared", "session", "sitting", "model", "reading")
+    assert bench.airflow is not None
+    assert bench.temperature is None
+    assert not (own / "fanstats-out").exists()
+
+
+def test_a_bench_file_that_stands_there_is_left_alone(own, monkeypatch, capsys):
+    """Numbers somebody typed are never written over."""
+    monkeypatch.chdir(own)
+
+    assert main(["bench.csv"]) == 2
+    assert "then say --bench bench.toml" in capsys.readouterr().err
+    assert (own / "bench.toml").read_text() == BENCH
+
+
+def test_sheets_and_headings_of_ones_own(own, monkeypatch, capsys):
+    """One sheet a fan, a heading mapped in the bench file, blanks filled where asked for."""
+    monkeypatch.chdir(own)
+    table = pd.read_csv("bench.csv").rename(columns={"noise [dBA]": "SPL"})
+    table.loc[table.index % 5 > 0, "session"] = None
+    with pd.ExcelWriter("fans.xlsx") as book:
+        for model, rows in table.groupby("model"):
+            rows.drop(columns="model").to_excel(book, sheet_name=model, index=False)
+    (own / "bench.toml").write_text(BENCH + '[columns]\nSPL = "noise [dBA]"\n')
+
+    code = main(["fans.xlsx", "--bench", "bench.toml", "--noise", "36", "--sheets", "all",
+                 "--fill-down", "session", "--draws", "200"])  # fmt: skip
+
+    assert code == 0
+    assert "10 rows in: 10 used" in capsys.readouterr().out
+    assert (own / "fanstats-out" / "results.xlsx").exists()
 
 
 def test_a_spread_nobody_stated_leaves_the_samples_tested(own, capsys):
