@@ -23,6 +23,7 @@ __all__ = [
     "column_map",
     "find_table",
     "known_headers",
+    "mapping_line",
     "melted",
     "turned",
 ]
@@ -225,10 +226,7 @@ def checked(table: Table) -> tuple[Table, UnitsRow | None]:
         longer than the header.
     """
     table, units_row = _with_units_row(table)
-    for place, header in enumerate(table.headers, start=1):
-        if header.problem:
-            msg = f"{_header_place(table)}, column {place}: {header.text!r}: {header.problem}."
-            raise FanstatsError(msg)
+    _check_problems(table)
     _check_duplicates(table)
     named = {header.obstruction for header in table.headers if header.obstruction is not None}
     if len(named) > MOST_OBSTRUCTIONS:
@@ -241,6 +239,53 @@ def checked(table: Table) -> tuple[Table, UnitsRow | None]:
 
 def _header_place(table: Table) -> str:
     return f"{table.source}, header" + (f" (row {table.header_line})" if table.header_line else "")
+
+
+def _check_problems(table: Table) -> None:
+    """Refuse headers that cannot be read, with one line that reads the sheet as it is."""
+    faulty = [(place, h) for place, h in enumerate(table.headers, start=1) if h.problem]
+    if not faulty:
+        return
+    place, header = faulty[0]
+    msg = f"{_header_place(table)}, column {place}: {header.text!r}: {header.problem}."
+    if len(faulty) > 1:
+        others = ", ".join(f"{h.text!r} (column {place})" for place, h in faulty[1:])
+        msg += f" The same goes for {others}."
+    line = mapping_line(table)
+    if line:
+        msg += f" Or read the sheet as it is with {line}, units checked ([columns] in a bench file)"
+    raise FanstatsError(msg + "." * bool(line))
+
+
+def mapping_line(table: Table) -> str:
+    """Give the argument that maps all headers of a table that are nearly known.
+
+    Parameters
+    ----------
+    table : Table
+        As found.
+
+    Returns
+    -------
+    str
+        Such as ``columns={'SPL': 'noise [dBA]'}``; empty where a header has no known one near.
+    """
+    known = [h for h in table.headers if h.kind != "unknown" and not h.problem]
+    taken = {header.key for header in known}
+    mapped: dict[str, str] = {}
+    for header in table.headers:
+        near = header.suggestion
+        if not near or near == LEFT_OUT:
+            if header.problem:
+                return ""
+            continue
+        key = parse_header(near).key
+        if key not in taken and header.text not in mapped:
+            taken |= {key}
+            mapped[header.text] = near
+        elif header.problem:
+            return ""
+    return f"columns={mapped!r}"
 
 
 def _check_duplicates(table: Table) -> None:

@@ -67,6 +67,19 @@ _ROOM_WORDS: Final = frozenset((
     "ambient", "room", "floor", "idle", "silence", "silent", "background",
 ))  # fmt: skip
 
+# Headers people use for what the grammar has one word for: suggested, never assumed.
+_LIKELY: Final[Mapping[str, str]] = {
+    **dict.fromkeys(("fan", "fan model", "fan name", "name", "product", "type"), "model"),
+    **dict.fromkeys(("specimen", "sample no", "sample no.", "sample #", "unit no", "#"), "unit"),
+    **dict.fromkeys(("day", "evening", "test day", "test date"), "session"),
+    **dict.fromkeys(("mount", "mounting", "run"), "sitting"),
+    **dict.fromkeys(("bench", "setup", "set-up", "test rig"), "rig"),
+    **dict.fromkeys(("comment", "comments", "remark", "remarks"), "note"),
+    **dict.fromkeys(("restriction", "resistance", "condition", "in front"), "obstruction"),
+    **dict.fromkeys(("exclude", "ignore", "left out"), "skip"),
+    "volts": "drive [V]", "voltage": "drive [V]", "pwm": "drive [%]", "duty": "drive [%]",
+}  # fmt: skip
+
 _BRACKET: Final = re.compile(r"^(?P<name>[^\[(]*)(?:\[(?P<square>.*)\]|\((?P<round>.*)\))$")
 _SQUARE_LAST: Final = re.compile(r"^(?P<name>[^\[]*)\[(?P<square>.*)\]$")
 _ALIAS: Final = re.compile(
@@ -97,7 +110,8 @@ class Header:
     problem : str
         Why a known quantity cannot be read; empty where it can.
     suggestion : str
-        For an unknown header the nearest known one, else empty.
+        For an unknown header, or one with a problem, the nearest known one; empty where none is
+        near.
     """
 
     text: str
@@ -214,7 +228,8 @@ def _quantity_header(text: str, family: str, rest: str, unit: str) -> Header:
     variable = _variable(family, units)
     head = " ".join(filter(None, [_HEADER_OF.get(variable, variable), rest]))
     if not unit:
-        return Header(text=text, kind="number", role=variable, problem=_missing_unit(head, family))
+        problem, likely = _missing_unit(head, family), f"{head} [{_units_of(family)[0]}]"
+        return Header(text=text, kind="number", role=variable, problem=problem, suggestion=likely)
     if family == "price" and (units in _CURRENCIES or re.fullmatch(r"[A-Za-z]{3}", units)):
         return Header(text=text, kind="number", role="price", units=units.upper())
     if units not in _units_of(family):
@@ -261,8 +276,15 @@ def _bare_unit(text: str, family: str, rest: str, unit: str) -> Header:
     units = canonical_units(f"{last}({unit})" if unit else last)
     variable = _variable(family, units)
     head = " ".join([_HEADER_OF.get(variable, variable), *obstruction])
-    problem = f"the unit stands in square brackets; write {head} [{units}]"
-    return Header(text=text, kind="number", role=variable, units=units, problem=problem)
+    written = f"{head} [{units}]"
+    return Header(
+        text=text,
+        kind="number",
+        role=variable,
+        units=units,
+        problem=f"the unit stands in square brackets; write {written}",
+        suggestion=written if units in _units_of(family) else "",
+    )
 
 
 def _missing_unit(head: str, family: str) -> str:
@@ -291,9 +313,19 @@ def _known_headers() -> dict[str, str]:
     return known
 
 
+def _of_unit(text: str) -> str:
+    """Give the usual header of a unit that stands alone: dB(A) for noise, fpm for airflow."""
+    units = canonical_units(text)
+    first = next((name for name, q in QUANTITIES.items() if units in q.units), "")
+    return f"{_HEADER_OF.get(first, first)} [{units}]" if first else ""
+
+
 @lru_cache(maxsize=1024)
 def _nearest(text: str) -> str:
     """Give the known header nearest to an unknown one, empty where none is near."""
+    likely = _LIKELY.get(fold(text)) or _of_unit(text)
+    if likely:
+        return likely
     bracket = _SQUARE_LAST.match(text) or _BRACKET.match(text)
     if bracket is not None:
         units = canonical_units(bracket.groupdict().get("round") or bracket["square"] or "")

@@ -12,7 +12,7 @@ from fanstats.blank_labels import complete_labels
 from fanstats.cells import Numbers, is_blank
 from fanstats.complaints import Complaint
 from fanstats.errors import FanstatsError
-from fanstats.header_rows import Table, melted
+from fanstats.header_rows import Table, mapping_line, melted
 from fanstats.headers import fold
 from fanstats.labels import check_dates, is_sheet_error
 from fanstats.number_columns import Key, Options, read_numbers
@@ -183,7 +183,8 @@ def _check_model_column(table: Table, options: Options, complaints: list[Complai
     msg = f"{table.source}: a readings table needs a column 'model'; found "
     msg += ", ".join(repr(header.text) for header in table.headers[:12])
     if near:
-        msg += f". Did you mean {near[0]!r}? Map it: columns={{{near[0]!r}: 'model'}}."
+        msg += f". Did you mean {near[0]!r}? Map it: {mapping_line(table)} ([columns] in a bench "
+        msg += "file)."
     elif table.title:
         msg += ". Name the column, or say sheets='all' where each sheet is one fan."
     elif len(unknown) > 1:
