@@ -114,11 +114,11 @@ def _without_bench(options: argparse.Namespace) -> str:
         "nothing is assumed for it."
     )
     if _BENCH.exists():
-        return (
-            f"{missing} {_BENCH} stands here already and was left as it is: say --bench {_BENCH}."
-        )
-    write_bench_template(_BENCH, readings)
-    return f"{missing} {_BENCH} was written: put your numbers into it and say --bench {_BENCH}."
+        found = f"{_BENCH} stands here already and was left as it is"
+    else:
+        write_bench_template(_BENCH, readings)
+        found = f"{_BENCH} was written: put your numbers into it"
+    return f"{missing} {found}; then say --bench {_BENCH}."
 
 
 def _run(options: argparse.Namespace) -> None:

@@ -80,6 +80,11 @@ def test_missing_or_strange_unit_names_the_header_to_write(text: str, written: s
         ("noise 2 [dBA]", "noise [dBA]"),
         ("noise @ 1 m [dBA]", "noise [dBA]"),
         ("Modle", "model"),
+        ("Fan", "model"),
+        ("Comments", "note"),
+        ("dB(A)", "noise [dBA]"),
+        ("ft/min", "airflow [fpm]"),
+        ("°C", "temperature [degC]"),
         ("colour", ""),
     ],
 )

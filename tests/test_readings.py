@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import csv
 import datetime
@@ -555,6 +556,27 @@ def test_headers_that_cannot_be_read_are_refused(header: str, match: str) -> Non
     """Twins are refused with both positions, a missing unit with the header to write."""
     with pytest.raises(FanstatsError, match=match):
         read(f"model,{header}\nA12,30.0,40.0\n")
+
+
+def test_headers_without_units_come_with_the_one_line_that_maps_them() -> None:
+    """All headers that cannot be read are named at once, and the line given reads the sheet."""
+    text = "Fan,RPM,Noise dBA,Volts,airflow mesh m/s\nA,900,30,7,1.9\n"
+    with pytest.raises(FanstatsError, match=r"column 2: 'RPM'.*goes for 'Noise dBA'") as caught:
+        read(text)
+    line = str(caught.value).partition("columns=")[2].partition("}")[0] + "}"
+    readings = read(text, columns=ast.literal_eval(line))
+
+    assert readings["model"].item() == "A"
+    assert [readings[n].item() for n in ("speed", "noise", "drive_voltage")] == [900.0, 30.0, 7.0]
+    assert readings["airflow"].sel(obstruction="mesh").item() == 1.9
+
+
+def test_a_mapping_that_would_clash_is_not_offered() -> None:
+    """Two columns that would both be the airflow are named, and no line pretends to read them."""
+    with pytest.raises(FanstatsError, match="'airflow'") as caught:
+        read("model,airflow [fpm],airflow\nA,900,30\n")
+
+    assert "columns=" not in str(caught.value)
 
 
 def test_a_header_that_pandas_numbered_is_a_twin() -> None:
