@@ -179,8 +179,9 @@ class NextUnits:
         rows = self.purchases
         if len(rows) == 1:
             return (
-                "Nothing within the budget makes a better choice likelier: keep the money "
-                f"(chance {rows['chance best on top'].iloc[0]:.2f} that the best one is on top)."
+                "No next purchase within the budget makes the right choice noticeably likelier "
+                f"(chance {rows['chance best on top'].iloc[0]:.2f} that the best one is on top); "
+                "many samples bought at once were not tried."
             )
         bought = rows.iloc[1:].groupby("model", sort=False)["units"].sum()
         listed = ", ".join(f"{units} of {model}" for model, units in bought.items())

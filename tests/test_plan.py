@@ -292,7 +292,8 @@ def test_a_model_without_a_price_is_judged_and_not_bought() -> None:
 
     assert set(found.purchases["model"].iloc[1:]) <= {"B", "C"}
     assert nothing.purchases["model"].tolist() == ["nothing"]
-    assert nothing.sentence().startswith("Nothing within the budget")
+    assert nothing.sentence().startswith("No next purchase within the budget")
+    assert "many samples bought at once were not tried" in nothing.sentence()
     assert nothing.table().equals(nothing.purchases)
 
 
