@@ -132,7 +132,7 @@ class BenchColumns:
     def said(self, row: int, place: int) -> str:
         """Write a reading with its unit."""
         units = units_label(self.units(self.columns[place][0]))
-        return f"{self.values[row, place]:.4g} {units}"
+        return f"{self.values[row, place]:.6g} {units}"
 
     def line(self, row: int) -> int:
         """Give the row's number in its source."""

@@ -81,7 +81,7 @@ def whole_fans(bench: BenchColumns, never: BoolArray) -> tuple[list[Complaint], 
         if rule:
             row = int(np.flatnonzero(usable & (bench.fans == fan))[0])
             place = next(p for p in bench.free_places() if bench.values[row, p] > 0)
-            found = f"{bench.said(row, place)} at {speed[row]:.4g} rpm, all through this fan"
+            found = f"{bench.said(row, place)} at {speed[row]:.6g} rpm, all through this fan"
             told[fan] = bench.doubt(row, rule, found, place, f"{mend} {MEND}")
     return list(told.values()), set(told)
 
@@ -274,7 +274,7 @@ class _Sweep:
         value, off = self.bench.values[row, self.places[place]], self.off[row, place]
         if self.name(place).startswith("noise"):
             return f"about {value - DECIBELS_A_DECADE * off:.0f}"
-        return f"about {value / 10**off:.2g}"
+        return f"about {float(f'{value / 10**off:.2g}'):.12g}"  # two digits, no exponent
 
     def _slip(self, row: int, place: int) -> str:
         """Name the slip that has just the size a cell is off by."""
@@ -332,7 +332,7 @@ def falling_speed(bench: BenchColumns, known: set[int], strain: FloatArray) -> I
                 rule = "a fan turns no more slowly at a higher drive: a step is out of order"
                 row, other = (low, high) if strain[low] > strain[high] else (high, low)
                 found = (
-                    f"{speed[row]:.4g} rpm at {bench.said(row, place)}, {speed[other]:.4g} rpm "
+                    f"{speed[row]:.6g} rpm at {bench.said(row, place)}, {speed[other]:.6g} rpm "
                     f"at {bench.said(other, place)} in row {bench.line(other)}"
                 )
                 mend = f"One of the two rows is off. {MEND}"

@@ -174,7 +174,7 @@ def _still_air(bench: BenchColumns) -> Iterator[Complaint]:
         for row in np.flatnonzero((bench.values[:, place] == 0) & (speed > 0)).tolist():
             rule = "a fan that turns moves air: a meter shows 0 below the least it can read"
             mend = "Write that least, as in <30, or clear the cell"
-            yield bench.doubt(row, rule, f"0 at {speed[row]:.4g} rpm", place, mend)
+            yield bench.doubt(row, rule, f"0 at {speed[row]:.6g} rpm", place, mend)
 
 
 def _same_row_twice(bench: BenchColumns) -> Iterator[Complaint]:
@@ -251,8 +251,8 @@ def _about_stuck(bench: BenchColumns, rows: list[int], pace: FloatArray) -> Iter
         "the room: a limit, not a level"
     )
     found = (
-        f"{bench.said(rows[0], place)} at {len(rows)} steps from {pace.min():.4g} to "
-        f"{pace.max():.4g} {unit}"
+        f"{bench.said(rows[0], place)} at {len(rows)} steps from {pace.min():.6g} to "
+        f"{pace.max():.6g} {unit}"
     )
     mend = f"Write <{bench.values[rows[0], place]:g} there, or note the room as background"
     for row in rows:

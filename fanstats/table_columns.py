@@ -149,7 +149,11 @@ def _unknown(table: Table, place: int, header: Header) -> list[Complaint]:
         return [_about(table, column, "ignored column", LEFT_OUT)]
     mend = "Rename it, or map it with columns={...}; columns={header: None} leaves it out"
     if header.suggestion:
-        mend = f"Did you mean {header.suggestion!r}? {mend}"
+        line = f"columns={{{header.text!r}: {header.suggestion!r}}}"
+        mend = (
+            f"Did you mean {header.suggestion!r}? Rename it, or map it with {line}; "
+            "columns={header: None} leaves it out"
+        )
     # A data frame written with its index has a first column without a header: 0, 1, 2, ...
     index = not header.text and [str(cell) for cell in cells] == [*map(str, range(len(cells)))]
     return [
