@@ -80,6 +80,9 @@ _LIKELY: Final[Mapping[str, str]] = {
     "volts": "drive [V]", "voltage": "drive [V]", "pwm": "drive [%]", "duty": "drive [%]",
 }  # fmt: skip
 
+# Words that make a header mean something else than the quantity beside them.
+_OWN_MEANING: Final = frozenset(("rise", "delta", "start", "stop", "target", "rated"))
+
 _BRACKET: Final = re.compile(r"^(?P<name>[^\[(]*)(?:\[(?P<square>.*)\]|\((?P<round>.*)\))$")
 _SQUARE_LAST: Final = re.compile(r"^(?P<name>[^\[]*)\[(?P<square>.*)\]$")
 _ALIAS: Final = re.compile(
@@ -313,6 +316,15 @@ def _known_headers() -> dict[str, str]:
     return known
 
 
+def _turned(name: str, units: str) -> str:
+    """Give the header of `wire mesh airflow`, its obstruction written first."""
+    for alias, family in sorted(_QUANTITIES.items(), key=lambda item: -len(item[0])):
+        behind = name.removesuffix(f" {alias}")
+        if behind != name and family in _OBSTRUCTED and units in _units_of(family):
+            return f"{family} {behind} [{units}]" if _may_be_obstruction(behind) else ""
+    return ""
+
+
 def _of_unit(text: str) -> str:
     """Give the usual header of a unit that stands alone: dB(A) for noise, fpm for airflow."""
     units = canonical_units(text)
@@ -323,6 +335,8 @@ def _of_unit(text: str) -> str:
 @lru_cache(maxsize=1024)
 def _nearest(text: str) -> str:
     """Give the known header nearest to an unknown one, empty where none is near."""
+    if _OWN_MEANING & set(re.findall(r"[a-z]+", fold(text))):
+        return ""
     likely = _LIKELY.get(fold(text)) or _of_unit(text)
     if likely:
         return likely
@@ -333,6 +347,9 @@ def _nearest(text: str) -> str:
         fits = [variable for variable, q in QUANTITIES.items() if units in q.units]
         if "background" in fits and set(name.split()) & _ROOM_WORDS:
             return f"background [{units}]"
+        turned = _turned(name, units)
+        if turned:
+            return turned
         heads = list(dict.fromkeys(_HEADER_OF.get(variable, variable) for variable in fits))
         close = [word for word in reversed(name.split()) if word in heads]
         for part in (name, *name.split()[:1]):

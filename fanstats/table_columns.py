@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -24,6 +25,17 @@ _UNREAD: Final[Mapping[str, str]] = {
     "pack": "prices stand in a sheet of their own: model, price [EUR], pack",
     "repeat": "rows with the same labels are repeats; their number plays no part",
     "date": "the session column names the session; the date plays no part",
+}
+
+
+_RISE: Final = "A rise is worked out from temperature and ambient: give both"
+_THRESHOLD: Final = "Start and stop are found from rows at 0 rpm: write those steps as rows"
+_MEANT: Final[Mapping[str, str]] = {
+    "rise": _RISE,
+    "delta": _RISE,
+    "start": _THRESHOLD,
+    "stop": _THRESHOLD,
+    "target": "The level to read off at is asked for later, it is no column",
 }
 
 
@@ -154,6 +166,8 @@ def _unknown(table: Table, place: int, header: Header) -> list[Complaint]:
             f"Did you mean {header.suggestion!r}? Rename it, or map it with {line}; "
             "columns={header: None} leaves it out"
         )
+    words = set(re.findall(r"[a-z]+", fold(header.text)))
+    mend = next((said for word, said in _MEANT.items() if word in words), mend)
     # A data frame written with its index has a first column without a header: 0, 1, 2, ...
     index = not header.text and [str(cell) for cell in cells] == [*map(str, range(len(cells)))]
     return [

@@ -81,6 +81,8 @@ def test_missing_or_strange_unit_names_the_header_to_write(text: str, written: s
         ("noise @ 1 m [dBA]", "noise [dBA]"),
         ("Modle", "model"),
         ("Fan", "model"),
+        ("wire mesh airflow (fpm)", "airflow wire mesh [fpm]"),
+        ("average noise [dBA]", "noise [dBA]"),
         ("Comments", "note"),
         ("dB(A)", "noise [dBA]"),
         ("ft/min", "airflow [fpm]"),

@@ -599,6 +599,23 @@ def test_unknown_headers_are_left_out_with_a_suggestion() -> None:
     assert ignored[1]["rule"] == "left out on request"
 
 
+@pytest.mark.parametrize(
+    ("header", "mend"),
+    [
+        ("temperature rise [K]", "A rise is worked out from temperature and ambient"),
+        ("start [V]", "Start and stop are found from rows at 0 rpm"),
+        ("target [dBA]", "The level to read off at is asked for later"),
+        ("mesh noise [dBA]", r"columns={'mesh noise [dBA]': 'noise mesh [dBA]'}"),
+    ],
+)
+def test_headers_with_a_meaning_of_their_own_are_explained(header: str, mend: str) -> None:
+    """A rise, a start or a target is no quantity of a row: the mend says what to give."""
+    readings = quietly(io.StringIO(f"model,drive [V],{header}\nA,7,5\n"))
+
+    (ignored,) = entries(readings, "ignored column")
+    assert mend in ignored["mend"]
+
+
 def test_columns_maps_headers_of_the_user() -> None:
     """A map of headers ignores case and spaces; a name that no table has is reported."""
     readings = read(
