@@ -50,7 +50,10 @@ def number(
     """
     truth = type(value) is bool
     if isinstance(value, numbers.Real) and not truth:
-        found = float(value)
+        try:
+            found = float(value)
+        except OverflowError:
+            found = math.nan  # a whole number beyond what a float holds
         finite = math.isfinite(found) or (infinite and found == math.inf)
         if finite and found > above and found >= at_least:
             return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Literal
 
@@ -192,7 +193,8 @@ def _number(value: object, model: str) -> object:
     if isinstance(value, str):
         return value  # read as a cell of a table, with its own uncertainty
     if isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool):
-        return float(value)
+        with contextlib.suppress(OverflowError):
+            return float(value)
     msg = f"`values` must be numbers or text such as '412(6)'; got {value!r} for {model!r}."
     raise FanstatsError(msg)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
     from fanstats.sources import Bench
 
 __all__ = ["LUCK", "SCOPES", "equal_drive", "equal_noise", "equal_speed"]
+
+_LEVELS = (-100.0, 300.0)  # dB: beyond lies no reading, as in a table
 
 
 def equal_noise(
@@ -218,6 +221,9 @@ def _ask_noise(
     pooled: Mapping[str, Any] | str | None,
 ) -> _Asked:
     number = _finite("level", level)
+    if not _LEVELS[0] <= number <= _LEVELS[1]:
+        msg = f"`level` must lie within {_LEVELS[0]:g} to {_LEVELS[1]:g} dB; got {level!r}."
+        raise FanstatsError(msg)
     noise: Channel = ("noise", "") if noise_obstruction is None else (
         "noise_obstructed", noise_obstruction)  # fmt: skip
     case = gather_case(
@@ -375,13 +381,17 @@ def equal_speed(
 def _slope(given: float | tuple[float, float] | None) -> Slope | None:
     if given is None:
         return None
-    value, uncertainty = given if isinstance(given, tuple) else (given, 0.0)
-    if not (np.isfinite(value) and value > 0 and np.isfinite(uncertainty) and uncertainty >= 0):
+    parts: tuple[object, ...] = given if isinstance(given, tuple) else (given, 0.0)
+    try:
+        value, uncertainty = (_finite("slope", part) for part in parts)
+    except ValueError:  # no numbers, or not two of them
+        value, uncertainty = -1.0, 0.0
+    if not (value > 0 and uncertainty >= 0):
         msg = (
             f"`slope` must be above 0 dB a decade, with an uncertainty of 0 or more; got {given!r}."
         )
         raise FanstatsError(msg)
-    return Slope(float(value), float(uncertainty), "as stated")
+    return Slope(value, uncertainty, "as stated")
 
 
 def _fans(fans: Mapping[str, int] | None, models: Sequence[str]) -> dict[str, int]:
@@ -405,7 +415,10 @@ def _finite(argument: str, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, kinds):
         msg = f"`{argument}` must be one number; got {value!r}."
         raise FanstatsError(msg)
-    number = float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
     if not np.isfinite(number):
         msg = f"`{argument}` must be finite; got {value!r}."
         raise FanstatsError(msg)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -95,7 +96,10 @@ def _wanted(raw: Sequence[Sheet], sheets: str | Sequence[str] | None) -> set[str
         return None
     if sheets == "all":
         return set()
-    asked = {sheets} if isinstance(sheets, str) else set(sheets)
+    given: object = sheets
+    asked = {sheets} if isinstance(sheets, str) else set()
+    if isinstance(given, Iterable) and not isinstance(given, str):
+        asked = {str(title) for title in given}
     titles = [sheet.title for sheet in raw]
     missing = sorted(asked.difference(titles), key=str)
     if missing or not asked:
