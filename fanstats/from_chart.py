@@ -155,6 +155,7 @@ def _table(
         msg = f"`values` must be a mapping of model to value; got {type(values).__name__}."
         raise FanstatsError(msg)
     rows = []
+    _check_names([str(model) for model in values])
     for model, value in values.items():
         places = value if isinstance(value, Mapping) else {"": value}
         for unit in range(1, _samples(samples, str(model)) + 1):
@@ -173,6 +174,16 @@ def _table(
                     row[f"ambient [{_scale(units)}]"] = 0.0
             rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _check_names(models: list[str]) -> None:
+    """Refuse two values of one model: a table would take them for repeats."""
+    seen: dict[str, str] = {}
+    for model in models:
+        first = seen.setdefault(" ".join(model.split()), model)
+        if first != model:
+            msg = f"`values` must have one value a model; {first!r} and {model!r} are one name."
+            raise FanstatsError(msg)
 
 
 def _is_mapping(values: object) -> bool:

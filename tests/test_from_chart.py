@@ -197,3 +197,35 @@ def test_text_that_is_no_number_is_refused_not_crashed_on():
     """Nothing is left to read off, and the message says where to look."""
     with pytest.raises(fs.FanstatsError, match="nothing to read off"):
         chart({"A": "lots"})
+
+
+def test_two_spellings_of_one_model_are_refused():
+    """A table tidies spaces, so that 'A' and 'A ' would become repeats of one model."""
+    with pytest.raises(fs.FanstatsError, match="'A' and 'A ' are one name"):
+        fs.from_chart({"A": 412, "A ": 398}, quantity="airflow", units="fpm", level=36,
+                      bench=fs.Bench())  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("options", "match"),
+    [
+        ({"values": {"A": 10**400}}, "must be numbers"),
+        ({"slope": "steep"}, "`slope` must be above 0"),
+        ({"slope": (50.0, 5.0, 1.0)}, "`slope` must be above 0"),
+    ],
+)
+def test_numbers_that_are_none_are_refused(options, match):
+    """What no float holds, and what no slope is."""
+    given = {"values": {"A": 412}, "level": 36, **options}
+    with pytest.raises(fs.FanstatsError, match=match):
+        fs.from_chart(given.pop("values"), quantity="airflow", units="fpm", bench=fs.Bench(),
+                      **given)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("level", "match"), [(1e300, "must lie within -100 to 300 dB"), (10**400, "must be finite")]
+)
+def test_levels_that_no_meter_shows_are_refused(level, match):
+    """Far outside of what any table may hold, arithmetic of decibels overflows."""
+    with pytest.raises(fs.FanstatsError, match=f"`level` {match}"):
+        fs.equal_noise(fs.demo.readings(), level, bench=fs.demo.bench(), draws=100, rng=1)
