@@ -74,10 +74,10 @@ def whole_fans(bench: BenchColumns, never: BoolArray) -> tuple[list[Complaint], 
     pitch = pd.Series(metres).groupby(bench.fans[usable]).median()
     # The airflow's number over the speed's: what changes its sign when the two are swapped.
     shift = float(np.log10(convert(1.0, "m/s", bench.units("airflow")) / 60.0))
+    usual = float(pitch.median()) + shift if len(pitch) > 2 else 0.0
     told: dict[int, Complaint] = {}
     for fan, value in zip(pitch.index.tolist(), pitch.to_list(), strict=True):
-        others = pitch.drop(fan).to_numpy(dtype=np.float64) + shift
-        rule, mend = _doubt_fan(bench.units("airflow"), value, value + shift, others)
+        rule, mend = _doubt_fan(bench.units("airflow"), value, value + shift, usual)
         if rule:
             row = int(np.flatnonzero(usable & (bench.fans == fan))[0])
             place = next(p for p in bench.free_places() if bench.values[row, p] > 0)
@@ -86,7 +86,7 @@ def whole_fans(bench: BenchColumns, never: BoolArray) -> tuple[list[Complaint], 
     return list(told.values()), set(told)
 
 
-def _doubt_fan(units: str, pitch: float, ratio: float, others: FloatArray) -> tuple[str, str]:
+def _doubt_fan(units: str, pitch: float, ratio: float, usual: float) -> tuple[str, str]:
     """Say why a fan is doubted and what may be the matter, empty where it is not."""
     metres = 10.0**pitch
     if not _PITCH[0] <= metres <= _PITCH[1]:
@@ -97,7 +97,6 @@ def _doubt_fan(units: str, pitch: float, ratio: float, others: FloatArray) -> tu
         ]
         rule = "air moves some 0.02 to 0.3 m while a fan turns once"
         return rule, f"Are the readings in {fits[0]}?" if fits else "Is the unit another one?"
-    usual = float(np.median(others)) if others.size >= 2 else 0.0
     if abs(usual) > _SWAPPED and abs(ratio + usual) < abs(ratio - usual) / 3.0:
         rule = "speed and airflow of this fan stand the other way round than of the others"
         return rule, "Are the two columns swapped?"
@@ -136,10 +135,13 @@ def off_sweep(
     decades = _decades(bench, places)
     decades[never[:, places] | ~bench.turning[:, None]] = np.nan
     fit = fit_sweeps(decades, bench.fans)
-    sweep = _Sweep(bench=bench, places=places, decades=decades, fit=fit)
-    rows = np.flatnonzero(sweep.far.any(axis=1) | sweep.may_be_swapped)
+    # Where only two columns were read, the whole gap is given to both.
+    off = np.where(fit.beside[:, None] == 2, 2.0 * fit.off, fit.off)
+    sweep = _Sweep(bench=bench, places=places, decades=decades, fit=fit, off=off)
+    far = sweep.far()
+    rows = np.flatnonzero(far.any(axis=1) | sweep.may_be_swapped())
     told = {
-        row: sweep.swap(row) or sweep.single(row)
+        row: sweep.swap(row) or sweep.single(row, np.flatnonzero(far[row]).tolist())
         for row in rows.tolist()
         if int(bench.fans[row]) not in fans
     }
@@ -174,17 +176,12 @@ class _Sweep:
     places: Sequence[int]
     decades: FloatArray
     fit: Fit
+    off: FloatArray
 
     def name(self, place: int) -> str:
         """Give the variable in one column of the sweep."""
         return self.bench.columns[self.places[place]][0]
 
-    @property
-    def off(self) -> FloatArray:
-        """Decades off; where only two columns were read, the whole gap is given to both."""
-        return np.where(self.fit.beside[:, None] == 2, 2.0 * self.fit.off, self.fit.off)
-
-    @property
     def far(self) -> BoolArray:
         """Cells to doubt."""
         least = np.array([_OFF[self.name(place)] for place in range(len(self.places))])
@@ -222,7 +219,6 @@ class _Sweep:
                     carried[:, place] = unknown & low & (self.off[:, place] > 0)
         return carried
 
-    @property
     def may_be_swapped(self) -> BoolArray:
         """Rows with two cells off in a way that a swap explains."""
         with np.errstate(invalid="ignore"):
@@ -247,9 +243,8 @@ class _Sweep:
                 return [self.bench.doubt(row, rule, found, at, f"Are the two swapped? {MEND}")]
         return []
 
-    def single(self, row: int) -> list[Complaint]:
+    def single(self, row: int, bad: Sequence[int]) -> list[Complaint]:
         """Doubt the cells of a row that are off; with two columns, the two together."""
-        bad = np.flatnonzero(self.far[row]).tolist()
         if bad and self.fit.beside[row] == 2:
             return self._pair(row)
         return [self._cell(row, place) for place in bad]
