@@ -139,7 +139,7 @@ def check_chart(values: Any, **options: Any) -> bool:
         known = label in found["model"] and options.get("background") != "removed"
         if known and isinstance(value, int | float) and "obstruction" not in found.dims:
             back = float(found.sel(scope="tested unit", model=label))
-            assert math.isnan(back) or math.isclose(back, value, rel_tol=1e-9), model
+            assert math.isnan(back) or math.isclose(back, value, rel_tol=1e-9, abs_tol=1e-9), model
     assert not np.isinf(estimates[name].values).any()
     with strict():
         assert len(fs.summary(estimates))
