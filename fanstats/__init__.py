@@ -11,53 +11,63 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from fanstats import demo, formatting, instruments, levels, life
-from fanstats.bench_file import read_bench
-from fanstats.budget import budget
-from fanstats.changes import changes
-from fanstats.compare import compare
-from fanstats.conformity import conformity
-from fanstats.control_range import control_range
-from fanstats.curve_bands import difference_band, noise_airflow_band
-from fanstats.declared import declared_value, verify_declared
-from fanstats.describe import describe
-from fanstats.effect_tables import contributions, covariance, first_order_interval
-from fanstats.equivalence import equivalent, good_enough
+from fanstats import demo, formatting, instruments, levels
+from fanstats.decisions.changes import changes
+from fanstats.decisions.compare import compare
+from fanstats.decisions.curve_bands import difference_band, noise_airflow_band
+from fanstats.decisions.equivalence import equivalent, good_enough
+from fanstats.decisions.extra_cost import extra_cost
+from fanstats.decisions.families import compare_all_pairs, compare_with_best, compare_with_one
+from fanstats.decisions.mixed import mix, mixed_estimates
+from fanstats.decisions.rank import Ranking, rank
+from fanstats.decisions.retest import retest
+from fanstats.decisions.several import several_against_one
+from fanstats.decisions.value_for_money import value_for_money
+from fanstats.decisions.verdict import Comparison
+from fanstats.decisions.weights import weight_dependence
+from fanstats.decisions.what_if import what_if
 from fanstats.errors import FanstatsError, FanstatsWarning
-from fanstats.extra_cost import extra_cost
-from fanstats.families import compare_all_pairs, compare_with_best, compare_with_one
-from fanstats.first_order import first_order
-from fanstats.from_chart import from_chart
+from fanstats.estimates.from_chart import from_chart
+from fanstats.estimates.matching import equal_drive, equal_noise, equal_speed
 from fanstats.instruments import split_both_ways
-from fanstats.interop import from_covariance, from_uncertainties, to_uncertainties
-from fanstats.linear_draws import as_draws
-from fanstats.luck_needed import luck_needed
-from fanstats.matching import equal_drive, equal_noise, equal_speed
-from fanstats.mixed import mix, mixed_estimates
-from fanstats.monte_carlo import coverage_interval, monte_carlo_errors
-from fanstats.page import write_page
-from fanstats.plan import NextUnits, UnitsPlan, plan_next, plan_units
-from fanstats.rank import Ranking, rank
-from fanstats.readings import load_report, read_readings
-from fanstats.repeatability import plan_repeatability
-from fanstats.retest import retest
-from fanstats.roads import compare_roads
-from fanstats.samples import units_for_gap, units_for_half_width, units_for_models, units_for_spread
-from fanstats.sequential import plan_looks
-from fanstats.several import several_against_one
-from fanstats.siblings import unlike_siblings
+from fanstats.loading.bench_file import read_bench
+from fanstats.loading.describe import describe
+from fanstats.loading.readings import load_report, read_readings
+from fanstats.output.page import write_page
+from fanstats.output.summaries import summary
+from fanstats.output.template import write_template
+from fanstats.planning import life
+from fanstats.planning.plan import NextUnits, UnitsPlan, plan_next, plan_units
+from fanstats.planning.samples import (
+    units_for_gap,
+    units_for_half_width,
+    units_for_models,
+    units_for_spread,
+)
+from fanstats.planning.sequential import plan_looks
+from fanstats.planning.tolerance import (
+    distribution_free_interval,
+    prediction_interval,
+    tolerance_interval,
+)
+from fanstats.propagation.budget import budget
+from fanstats.propagation.effect_tables import contributions, covariance, first_order_interval
+from fanstats.propagation.first_order import first_order
+from fanstats.propagation.interop import from_covariance, from_uncertainties, to_uncertainties
+from fanstats.propagation.linear_draws import as_draws
+from fanstats.propagation.monte_carlo import coverage_interval, monte_carlo_errors
+from fanstats.propagation.roads import compare_roads
+from fanstats.propagation.stability import until_stable
 from fanstats.sources import Bench, Instrument, Source, UnitSpread, expanded, half_width, standard
-from fanstats.spread import SpreadEstimate, unit_spread
-from fanstats.stability import until_stable
-from fanstats.summaries import summary
-from fanstats.template import write_template
-from fanstats.tolerance import distribution_free_interval, prediction_interval, tolerance_interval
-from fanstats.type_a import repeatability, with_repeatability
-from fanstats.value_for_money import value_for_money
-from fanstats.variance_components import variance_components
-from fanstats.verdict import Comparison
-from fanstats.weights import weight_dependence
-from fanstats.what_if import what_if
+from fanstats.spread.conformity import conformity
+from fanstats.spread.control_range import control_range
+from fanstats.spread.declared import declared_value, verify_declared
+from fanstats.spread.luck_needed import luck_needed
+from fanstats.spread.repeatability import plan_repeatability
+from fanstats.spread.siblings import unlike_siblings
+from fanstats.spread.type_a import repeatability, with_repeatability
+from fanstats.spread.unit_spread import SpreadEstimate, unit_spread
+from fanstats.spread.variance_components import variance_components
 
 if TYPE_CHECKING:
     from fanstats import charts

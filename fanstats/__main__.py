@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import fanstats as fs
-from fanstats.bench_template import scatter_text, write_bench_template
 from fanstats.cautions import ABOUT_BENCH, ABOUT_RESULTS
 from fanstats.errors import FanstatsError, FanstatsWarning
-from fanstats.page import write_page
-from fanstats.printed import ranked_cases, ranking_text, standing_text
+from fanstats.output.bench_template import scatter_text, write_bench_template
+from fanstats.output.page import write_page
+from fanstats.output.printed import ranked_cases, ranking_text, standing_text
+from fanstats.output.report import write_charts, write_tables, write_workbook
 from fanstats.quantities import units_label
-from fanstats.report import write_charts, write_tables, write_workbook
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -9,8 +9,8 @@ from __future__ import annotations
 from importlib import resources
 from typing import TYPE_CHECKING, Final
 
-from fanstats.bench_file import read_bench
-from fanstats.readings import read_readings
+from fanstats.loading.bench_file import read_bench
+from fanstats.loading.readings import read_readings
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -9,8 +9,14 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from fanstats.allocation import Standing, buy_list, chance_best_on_top, outlook, share_units
 from fanstats.errors import FanstatsError
+from fanstats.planning.allocation import (
+    Standing,
+    buy_list,
+    chance_best_on_top,
+    outlook,
+    share_units,
+)
 
 VALUES = [30.0, 30.8, 31.5, 33.0]
 

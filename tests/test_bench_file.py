@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fanstats.bench_file import read_bench
-from fanstats.describe import describe
 from fanstats.errors import FanstatsError
+from fanstats.loading.bench_file import read_bench
+from fanstats.loading.describe import describe
 from fanstats.sources import Bench, Instrument, UnitSpread, expanded, half_width, standard
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.bench_template import scatter_text, write_bench_template
+from fanstats.output.bench_template import scatter_text, write_bench_template
 from tests.tables import power_law_rows
 
 

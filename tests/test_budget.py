@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.budget import budget
-from fanstats.components import key_of, place_of
-from fanstats.effect_tables import covariance
-from fanstats.first_order import first_order
+from fanstats.propagation.budget import budget
+from fanstats.propagation.components import key_of, place_of
+from fanstats.propagation.effect_tables import covariance
+from fanstats.propagation.first_order import first_order
 from tests.tables import power_law_rows, readings
 
 TABLE = readings(

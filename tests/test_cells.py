@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
-from fanstats.cells import Percent, is_blank, parse_cell, read_column, tokens
 from fanstats.errors import FanstatsError
+from fanstats.loading.cells import Percent, is_blank, parse_cell, read_column, tokens
 from fanstats.number_format import NumberFormat, detect_format
 
 COMMA = NumberFormat(decimal=",", thousands=".")

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fanstats.changes import changes
-from fanstats.compare import compare
+from fanstats.decisions.changes import changes
+from fanstats.decisions.compare import compare
+from fanstats.decisions.rank import rank
 from fanstats.errors import FanstatsError
-from fanstats.rank import rank
 from tests.synthetic import make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}

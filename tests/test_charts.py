@@ -20,10 +20,10 @@ from matplotlib.colors import to_rgb
 import fanstats as fs
 from fanstats import charts
 from fanstats.charts import _axes
-from fanstats.curve_bands import difference_band, noise_airflow_band
+from fanstats.decisions.curve_bands import difference_band, noise_airflow_band
+from fanstats.decisions.rank import rank
 from fanstats.errors import FanstatsError
-from fanstats.rank import rank
-from fanstats.spread import unit_spread
+from fanstats.spread.unit_spread import unit_spread
 from tests.tables import power_law_rows, readings
 
 SIZES = [(6.4, 4.8), (3.6, 4.6)]
@@ -521,7 +521,7 @@ def test_a_difference_is_settled_where_its_range_leaves_equal_out(gap):
 
 def test_a_run_of_settled_levels_stops_at_the_first_that_is_not():
     """Levels beyond an unsettled one do not count, from either end."""
-    from fanstats.curve_bands import _settled
+    from fanstats.decisions.curve_bands import _settled
 
     grid = np.arange(30.0, 36.0)
     limits = np.array(

@@ -12,9 +12,9 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from fanstats.compare import compare
+from fanstats.decisions.compare import compare
+from fanstats.decisions.order import alike_multiplier
 from fanstats.errors import FanstatsError
-from fanstats.order import alike_multiplier
 from tests.synthetic import make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}

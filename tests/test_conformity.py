@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.conformity import conformity
-from fanstats.luck_needed import luck_needed
+from fanstats.spread.conformity import conformity
+from fanstats.spread.luck_needed import luck_needed
 
 PUBLISHED = pd.read_csv(
     Path(__file__).parent / "reference" / "conformity_published.csv", comment="#"

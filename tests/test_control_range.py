@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.control_range import control_range
+from fanstats.spread.control_range import control_range
 
 
 def table(up=None, down=None, once=None, units="V"):

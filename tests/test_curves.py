@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq, curve_fit
 
-from fanstats.curves import (
+from fanstats.estimates.curves import (
     airflow_at,
     continued_linear,
     crossings,

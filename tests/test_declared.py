@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.declared import acceptance_constant, declared_value, verify_declared
+from fanstats.spread.declared import acceptance_constant, declared_value, verify_declared
 
 PUBLISHED = pd.read_csv(Path(__file__).parent / "reference" / "declared_published.csv", comment="#")
 

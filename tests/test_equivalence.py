@@ -11,8 +11,8 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from fanstats.compare import compare
-from fanstats.equivalence import equivalent, good_enough
+from fanstats.decisions.compare import compare
+from fanstats.decisions.equivalence import equivalent, good_enough
 from fanstats.errors import FanstatsError
 from tests.synthetic import make_estimates
 

@@ -12,10 +12,10 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from fanstats.compare import compare
+from fanstats.decisions.compare import compare
+from fanstats.decisions.families import compare_all_pairs, compare_with_best, compare_with_one
+from fanstats.decisions.rank import rank
 from fanstats.errors import FanstatsError
-from fanstats.families import compare_all_pairs, compare_with_best, compare_with_one
-from fanstats.rank import rank
 from tests.synthetic import make_estimates
 
 REFERENCE = Path(__file__).parent / "reference"

@@ -18,11 +18,11 @@ from scipy import stats
 from uncertainties import ufloat, umath
 
 import fanstats as fs
-from fanstats.correlation import correlation_factor
-from fanstats.draws import LabelledDraws
-from fanstats.effect_tables import contributions, covariance, first_order_interval
-from fanstats.first_order import first_order
-from fanstats.linear import coverage_factor, linearise
+from fanstats.estimates.draws import LabelledDraws
+from fanstats.propagation.correlation import correlation_factor
+from fanstats.propagation.effect_tables import contributions, covariance, first_order_interval
+from fanstats.propagation.first_order import first_order
+from fanstats.propagation.linear import coverage_factor, linearise
 from fanstats.sources import Source
 from tests.chain import Errors, Package, Sizes, airflow_at_equal_noise
 from tests.tables import power_law_rows, readings

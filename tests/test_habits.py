@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import fanstats as fs
-from fanstats.control_range import control_range
+from fanstats.spread.control_range import control_range
 from tests import habits
 from tests.habits import BRINDLE, CALLOW, DROSERA, MESH, RETEST_ROOM, STEPS
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fanstats.headers import parse_header
+from fanstats.loading.headers import parse_header
 from fanstats.quantities import QUANTITIES
 
 

@@ -8,9 +8,6 @@ import math
 import pytest
 
 import fanstats as fs
-from fanstats.describe import describe
-from fanstats.effect_tables import covariance
-from fanstats.first_order import first_order
 from fanstats.instruments import (
     from_words,
     named,
@@ -20,6 +17,9 @@ from fanstats.instruments import (
     thermocouple,
     vane,
 )
+from fanstats.loading.describe import describe
+from fanstats.propagation.effect_tables import covariance
+from fanstats.propagation.first_order import first_order
 from tests.tables import power_law_rows, readings
 
 

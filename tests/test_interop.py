@@ -12,11 +12,11 @@ import xarray as xr
 from uncertainties import correlation_matrix, covariance_matrix, ufloat
 
 import fanstats as fs
-from fanstats.correlation import correlation_factor
-from fanstats.effect_tables import covariance
-from fanstats.first_order import first_order
-from fanstats.interop import from_covariance, from_uncertainties, to_uncertainties
-from fanstats.linear_draws import as_draws
+from fanstats.propagation.correlation import correlation_factor
+from fanstats.propagation.effect_tables import covariance
+from fanstats.propagation.first_order import first_order
+from fanstats.propagation.interop import from_covariance, from_uncertainties, to_uncertainties
+from fanstats.propagation.linear_draws import as_draws
 from fanstats.sources import Source
 from tests.tables import power_law_rows, readings
 

@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 
 from fanstats.errors import FanstatsError
-from fanstats.life import (
+from fanstats.planning.life import (
     acceleration_factor,
     characteristic_life,
     life_from_characteristic,

@@ -7,7 +7,7 @@ import pytest
 
 import fanstats as fs
 from fanstats.__main__ import main
-from fanstats.report import file_name, write_tables
+from fanstats.output.report import file_name, write_tables
 from tests.tables import power_law_rows
 
 BENCH = """
@@ -186,7 +186,7 @@ def test_file_names_hold_nothing_a_system_would_read():
 
 def test_an_interrupted_write_leaves_no_half_file(tmp_path):
     """Files are written aside and moved once whole."""
-    from fanstats.report import write_aside
+    from fanstats.output.report import write_aside
 
     def broken(path):
         path.write_text("half")

@@ -674,7 +674,7 @@ def test_fans_must_be_counted_in_whole_fans_of_known_models(fans, message):
 
 def test_the_answer_does_not_depend_on_block_size_or_number_of_workers(monkeypatch):
     """Models together or one by one, one thread or three: bit for bit the same."""
-    from fanstats import filling
+    from fanstats.estimates import filling
 
     groups = [power_law_rows(f"M{k}", room=20.0, level_at_900=32 + 0.3 * k) for k in range(7)]
     groups.append(power_law_rows("M3", unit="2", room=20.0, level_at_900=33.1))

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from fanstats.compare import compare
+from fanstats.decisions.compare import compare
+from fanstats.decisions.mixed import mix, mixed_estimates
+from fanstats.decisions.rank import rank
+from fanstats.decisions.weights import weight_dependence
+from fanstats.decisions.what_if import what_if
 from fanstats.errors import FanstatsError
-from fanstats.mixed import mix, mixed_estimates
-from fanstats.rank import rank
-from fanstats.summaries import summary
-from fanstats.weights import weight_dependence
-from fanstats.what_if import what_if
+from fanstats.output.summaries import summary
 from tests.synthetic import make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}

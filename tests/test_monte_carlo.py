@@ -13,12 +13,12 @@ import xarray as xr
 from scipy import stats
 
 import fanstats as fs
-from fanstats.draws import LabelledDraws
-from fanstats.first_order import first_order
-from fanstats.interop import from_covariance
-from fanstats.linear import coverage_factor, linearise
-from fanstats.linear_draws import as_draws
-from fanstats.monte_carlo import (
+from fanstats.estimates.draws import LabelledDraws
+from fanstats.propagation.first_order import first_order
+from fanstats.propagation.interop import from_covariance
+from fanstats.propagation.linear import coverage_factor, linearise
+from fanstats.propagation.linear_draws import as_draws
+from fanstats.propagation.monte_carlo import (
     coverage_interval,
     draws_for,
     mean_error,
@@ -26,8 +26,8 @@ from fanstats.monte_carlo import (
     quantile_error,
     sd_error,
 )
-from fanstats.roads import compare_ends, compare_roads
-from fanstats.stability import numerical_tolerance, until_stable
+from fanstats.propagation.roads import compare_ends, compare_roads
+from fanstats.propagation.stability import numerical_tolerance, until_stable
 from tests.tables import power_law_rows, readings
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gum_s1.toml").read_text())

@@ -13,9 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from fanstats.effects import effects_draws, effects_pair, effects_pairs, random_effects
-from fanstats.groups import group_letters, largest_groups
-from fanstats.order import (
+from fanstats.decisions.effects import effects_draws, effects_pair, effects_pairs, random_effects
+from fanstats.decisions.groups import group_letters, largest_groups
+from fanstats.decisions.order import (
     alike_multiplier,
     joint_limits,
     joint_maximum,

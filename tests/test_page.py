@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 import fanstats as fs
-from fanstats.page import write_page
-from fanstats.page_parts import cases_of, lead_sentences
+from fanstats.output.page import write_page
+from fanstats.output.page_parts import cases_of, lead_sentences
 from tests.tables import power_law_rows, readings
 
 SCRIPT = '<script>alert("x")</script>'
@@ -395,7 +395,7 @@ def test_what_to_buy_next_is_the_plan_for_the_first_two_places(page, estimates):
 
 def test_prices_that_are_known_enter_the_plan(estimates, measured):
     """With a price for both the plan is in money."""
-    from fanstats.page_parts import next_sentences
+    from fanstats.output.page_parts import next_sentences
 
     priced = measured.assign_attrs(
         prices=f'{{"{PRICED}": {{"price": 9, "pack": 1, "currency": "EUR"}}, '

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from fanstats.compare import compare
+from fanstats.decisions.compare import compare
 from fanstats.errors import FanstatsError
-from fanstats.plan import plan_next, plan_units
-from fanstats.settle import settle_gap
+from fanstats.planning.plan import plan_next, plan_units
+from fanstats.planning.settle import settle_gap
 from fanstats.sources import Bench, Instrument, standard
 
 SCOPES = ["tested unit", "model", "next unit"]

@@ -12,8 +12,8 @@ import xarray as xr
 from scipy import stats
 
 import fanstats as fs
-from fanstats.fan_laws import fit_sweeps, medians
-from fanstats.plausibility import implausible
+from fanstats.loading.fan_laws import fit_sweeps, medians
+from fanstats.loading.plausibility import implausible
 from tests.tables import power_law_rows
 from tests.typing_errors import SLIPS, bench
 

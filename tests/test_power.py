@@ -11,7 +11,7 @@ import pytest
 from scipy import integrate, stats
 from statsmodels.stats.power import TTestIndPower
 
-from fanstats.power import (
+from fanstats.planning.power import (
     critical_value,
     effective_dof,
     power,

@@ -11,11 +11,11 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from fanstats.bands import comparison_bands
-from fanstats.compare import compare
+from fanstats.decisions.bands import comparison_bands
+from fanstats.decisions.compare import compare
+from fanstats.decisions.order import alike_multiplier
+from fanstats.decisions.rank import rank
 from fanstats.errors import FanstatsError
-from fanstats.order import alike_multiplier
-from fanstats.rank import rank
 from tests.synthetic import make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}

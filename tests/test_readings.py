@@ -24,7 +24,7 @@ from hypothesis import strategies as st
 
 from fanstats.errors import FanstatsError, FanstatsWarning
 from fanstats.levels import energy_mean
-from fanstats.readings import load_report, read_readings
+from fanstats.loading.readings import load_report, read_readings
 
 
 def read(text: str, **options: Any) -> xr.Dataset:

@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 import fanstats as fs
-from fanstats.repeatability import plan_repeatability
-from fanstats.spread import unit_spread
+from fanstats.spread.repeatability import plan_repeatability
+from fanstats.spread.unit_spread import unit_spread
 from tests.tables import power_law_rows, readings
 
 

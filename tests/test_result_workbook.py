@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.report import write_workbook
-from fanstats.result_workbook import _title
+from fanstats.output.report import write_workbook
+from fanstats.output.result_workbook import _title
 from tests.tables import power_law_rows, readings
 
 EVIL = ("=1+1", "+A1", "-2", "@SUM(1)", "'quoted", "a/b\\c:[*?]")

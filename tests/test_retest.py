@@ -11,15 +11,15 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from fanstats.effects import RandomEffects, effects_draws
+from fanstats.decisions.effects import RandomEffects, effects_draws
+from fanstats.decisions.rank import rank
+from fanstats.decisions.retest import retest
+from fanstats.decisions.selection import select
+from fanstats.decisions.true_values import true_values
 from fanstats.errors import FanstatsError
-from fanstats.matching import equal_noise
-from fanstats.rank import rank
-from fanstats.readings import read_readings
-from fanstats.retest import retest
-from fanstats.selection import select
+from fanstats.estimates.matching import equal_noise
+from fanstats.loading.readings import read_readings
 from fanstats.sources import Bench, Instrument, UnitSpread, standard
-from fanstats.true_values import true_values
 from tests.synthetic import make_estimates
 
 REFERENCE = Path(__file__).parent / "reference"

@@ -12,8 +12,8 @@ from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower
 
 from fanstats.errors import FanstatsError
-from fanstats.power import critical_value
-from fanstats.samples import (
+from fanstats.planning.power import critical_value
+from fanstats.planning.samples import (
     units_for_gap,
     units_for_half_width,
     units_for_models,

@@ -11,8 +11,8 @@ import pytest
 from scipy import optimize, stats
 
 from fanstats.errors import FanstatsError
-from fanstats.samples import units_for_gap
-from fanstats.sequential import (
+from fanstats.planning.samples import units_for_gap
+from fanstats.planning.sequential import (
     boundaries,
     crossing_probabilities,
     plan_looks,

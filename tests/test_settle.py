@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fanstats.effort import Costs, Design, Effort, Scatter, cost_of, variance_parts
 from fanstats.errors import FanstatsError
-from fanstats.power import critical_value, power_continuing
-from fanstats.samples import units_for_gap
-from fanstats.settle import settle_gap
+from fanstats.planning.effort import Costs, Design, Effort, Scatter, cost_of, variance_parts
+from fanstats.planning.power import critical_value, power_continuing
+from fanstats.planning.samples import units_for_gap
+from fanstats.planning.settle import settle_gap
 
 KNOWN = math.inf
 CHEAP = Costs(price_first=20.0, price_second=20.0)

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.siblings import studentised, unlike_siblings
-from fanstats.spread import unit_spread
+from fanstats.spread.siblings import studentised, unlike_siblings
+from fanstats.spread.unit_spread import unit_spread
 from tests.tables import power_law_rows, readings
 
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.draws import LabelledDraws
-from fanstats.perturbation import spread_draws
-from fanstats.spread import unit_spread
+from fanstats.estimates.draws import LabelledDraws
+from fanstats.estimates.perturbation import spread_draws
+from fanstats.spread.unit_spread import unit_spread
 from tests.simulated import SimulatedBench
 from tests.tables import power_law_rows, readings
 

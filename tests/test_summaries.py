@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fanstats.errors import FanstatsError
-from fanstats.summaries import summary
+from fanstats.output.summaries import summary
 from tests.synthetic import make_estimates
 
 THREE = {"A": 420.0, "B": 400.0, "C": math.nan}

@@ -8,9 +8,9 @@ import openpyxl
 import pytest
 
 import fanstats as fs
-from fanstats.headers import parse_header
+from fanstats.loading.headers import parse_header
+from fanstats.output.template import write_template
 from fanstats.quantities import QUANTITIES
-from fanstats.template import write_template
 
 
 def typed_into(path):

@@ -12,8 +12,8 @@ import pytest
 from scipy import stats
 
 from fanstats.errors import FanstatsError
-from fanstats.regions import UnitsState, prediction_distance, tolerance_distance
-from fanstats.tolerance import (
+from fanstats.planning.regions import UnitsState, prediction_distance, tolerance_distance
+from fanstats.planning.tolerance import (
     distribution_free_interval,
     distribution_free_units,
     prediction_interval,

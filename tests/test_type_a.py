@@ -14,7 +14,7 @@ import pytest
 from scipy import stats
 
 import fanstats as fs
-from fanstats.type_a import equal_scatter, repeatability, with_repeatability
+from fanstats.spread.type_a import equal_scatter, repeatability, with_repeatability
 
 REFERENCE = Path(__file__).parent / "reference"
 

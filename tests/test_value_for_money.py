@@ -10,14 +10,14 @@ import pytest
 from scipy import stats
 
 from fanstats import demo
-from fanstats.compare import compare
+from fanstats.decisions.compare import compare
+from fanstats.decisions.extra_cost import extra_cost
+from fanstats.decisions.offers import Offer, read_offers
+from fanstats.decisions.rank import rank
+from fanstats.decisions.several import several_against_one
+from fanstats.decisions.value_for_money import value_for_money
 from fanstats.errors import FanstatsError
-from fanstats.extra_cost import extra_cost
-from fanstats.matching import equal_noise
-from fanstats.offers import Offer, read_offers
-from fanstats.rank import rank
-from fanstats.several import several_against_one
-from fanstats.value_for_money import value_for_money
+from fanstats.estimates.matching import equal_noise
 from tests.synthetic import make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}

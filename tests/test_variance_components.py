@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 import fanstats as fs
-from fanstats.anova import analysis_of_variance
-from fanstats.component_intervals import component_interval, satterthwaite_dof
-from fanstats.variance_components import labels_within, variance_components
+from fanstats.spread.anova import analysis_of_variance
+from fanstats.spread.component_intervals import component_interval, satterthwaite_dof
+from fanstats.spread.variance_components import labels_within, variance_components
 
 REFERENCE = Path(__file__).parent / "reference"
 PUBLISHED = pd.read_csv(REFERENCE / "varcomp_published.csv", comment="#", dtype={"sd": str})

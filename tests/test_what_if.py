@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from fanstats.compare import compare
+from fanstats.decisions.compare import compare
+from fanstats.decisions.what_if import what_if
 from fanstats.errors import FanstatsError
-from fanstats.what_if import what_if
 from tests.synthetic import make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}

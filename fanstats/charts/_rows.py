@@ -11,7 +11,7 @@ from fanstats.wording import samples_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from fanstats.rank import Ranking
+    from fanstats.decisions.rank import Ranking
 
 __all__ = ["Line", "Rows", "groups_shown", "most_brackets", "names_inside", "rows_for"]
 

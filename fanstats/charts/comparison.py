@@ -121,7 +121,7 @@ def difference(
     --------
     >>> import fanstats as fs
     >>> import matplotlib.pyplot as plt
-    >>> from fanstats.curve_bands import difference_band
+    >>> from fanstats.decisions.curve_bands import difference_band
     >>> band = difference_band(
     ...     fs.demo.readings(), "Varnost Lull", "Wexcombe Pale", [28, 30, 32],
     ...     bench=fs.demo.bench(), obstruction="open", chosen="before", draws=200, rng=1)

@@ -25,9 +25,9 @@ from fanstats.charts._axes import (
     title_above,
 )
 from fanstats.charts.ranges import Ranges, add_ranges
-from fanstats.curve_bands import noise_airflow_band
+from fanstats.decisions.curve_bands import noise_airflow_band
 from fanstats.errors import FanstatsError, one_of
-from fanstats.matching import SCOPES
+from fanstats.estimates.matching import SCOPES
 from fanstats.wording import SCOPE_WORDS
 
 if TYPE_CHECKING:

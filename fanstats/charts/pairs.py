@@ -26,9 +26,9 @@ from fanstats.charts._axes import (
     wrapped,
 )
 from fanstats.charts.ranges import draw_bars
+from fanstats.decisions.rank import Ranking
 from fanstats.errors import FanstatsError
 from fanstats.formatting import percentage
-from fanstats.rank import Ranking
 from fanstats.wording import SCOPE_WORDS, times_words
 
 if TYPE_CHECKING:

@@ -31,9 +31,9 @@ from fanstats.charts._rows import (
     rows_for,
 )
 from fanstats.charts.ranges import draw_bars
+from fanstats.decisions.rank import Ranking, rank
+from fanstats.decisions.selection import select
 from fanstats.errors import FanstatsError
-from fanstats.rank import Ranking, rank
-from fanstats.selection import select
 from fanstats.wording import SCOPE_WORDS, times_words
 
 if TYPE_CHECKING:

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from matplotlib.legend import Legend
     from matplotlib.text import Text
 
-    from fanstats.spread import SpreadEstimate
+    from fanstats.spread.unit_spread import SpreadEstimate
 
 __all__ = ["BudgetArtists", "ScatterArtists", "budget_shares", "unit_scatter"]
 
@@ -218,7 +218,7 @@ def unit_scatter(
     --------
     >>> import fanstats as fs
     >>> import matplotlib.pyplot as plt
-    >>> from fanstats.spread import unit_spread
+    >>> from fanstats.spread.unit_spread import unit_spread
     >>> drawn = unit_scatter(unit_spread(fs.demo.readings(), fs.demo.bench()))
     >>> [len(line.get_xdata()) for line in drawn.units]
     [3, 2]

@@ -1,0 +1,1 @@
+"""What can be claimed: comparisons, rankings, chances, value for money."""

@@ -1,0 +1,259 @@
+"""What every decision carries with it: what it is about, and what it rests on."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypedDict
+
+import numpy as np
+import pandas as pd
+
+from fanstats.decisions.selection import Best, Selection
+from fanstats.wording import listed, samples_words, where
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = [
+    "Decision",
+    "Facts",
+    "carried",
+    "facts_of",
+    "fans_together",
+    "samples_tested",
+    "shortened",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Decision:
+    """A result in a table, with the sentence that may be published and what it rests on.
+
+    Attributes
+    ----------
+    table : DataFrame
+        The numbers.
+    quantity, units, obstruction, where, scope : str
+        What was decided about; `where` says under which conditions, in words.
+    best : {"high", "low"} or None
+        Which way is better.
+    probability : float
+        Of ranges and settled statements.
+    draws : int
+        Monte Carlo draws.
+    units_tested : dict
+        Samples tested, by model; 0 where not recorded.
+    root : str or None
+        Root seed; None where it could not be verified that all models share their draws.
+    assumptions, not_considered, notes : tuple of str
+        What was assumed, left out, and should be known.
+    """
+
+    table: pd.DataFrame
+    quantity: str
+    units: str
+    obstruction: str | None
+    where: str
+    scope: str
+    best: Best | None
+    probability: float
+    draws: int
+    units_tested: dict[str, int]
+    root: str | None
+    assumptions: tuple[str, ...]
+    not_considered: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """Say it in words that can stand under a chart.
+
+        Returns
+        -------
+        str
+        """
+        raise NotImplementedError
+
+    def to_csv(self, path: str | Path | None = None) -> str | None:
+        """Write the table as comma-separated values.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            Where to; without one the text is returned.
+
+        Returns
+        -------
+        str or None
+        """
+        text = self.table.to_csv(path, index=False)
+        return text if path is None else None
+
+    def to_markdown(self) -> str:
+        """Give the table as Markdown text.
+
+        Returns
+        -------
+        str
+        """
+        return str(self.table.to_markdown(index=False, floatfmt=".4g"))
+
+    def __repr__(self) -> str:
+        """Show the sentence and the table."""
+        rows = self.table.to_string(index=False, float_format="{:.4g}".format)
+        return f"{self.sentence()}\n{rows}"
+
+    def _repr_html_(self) -> str:
+        rows = self.table.to_html(index=False, float_format="{:.4g}".format, border=0)
+        return f"<p>{html.escape(self.sentence())}</p>{rows}"
+
+    def _rests_on(self) -> list[str]:
+        """Give the sentences that stand at the end: samples, assumptions, gaps, notes."""
+        return [
+            samples_tested(self.units_tested),
+            carried("Assumed", self.assumptions),
+            carried("Not considered", self.not_considered),
+            carried("Note", self.notes),
+        ]
+
+
+class Facts(TypedDict):
+    """Fields of a `Decision` that follow from what was selected."""
+
+    quantity: str
+    obstruction: str | None
+    where: str
+    scope: str
+    draws: int
+    units_tested: dict[str, int]
+    root: str | None
+    assumptions: tuple[str, ...]
+    not_considered: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def facts_of(
+    picked: Selection,
+    place: int,
+    members: Sequence[int] | np.ndarray,
+    notes: Iterable[str] = (),
+) -> Facts:
+    """Collect what a decision carries from the estimates it was made with.
+
+    Parameters
+    ----------
+    picked : Selection
+    place : int
+        The scope.
+    members : sequence of int
+        Models it is about.
+    notes : iterable of str
+        Further notes.
+
+    Returns
+    -------
+    Facts
+    """
+    known = [] if picked.root is not None else ["no root seed: shared draws could not be verified"]
+    return Facts(
+        quantity=picked.title,
+        obstruction=picked.obstruction,
+        where=where(picked.attrs, picked.obstruction),
+        scope=picked.scopes[place],
+        draws=picked.draws.shape[-1],
+        units_tested={picked.models[k]: round(picked.units_tested[k]) for k in members},
+        root=picked.root,
+        assumptions=picked.listed("assumptions"),
+        not_considered=picked.listed("not_considered"),
+        notes=tuple(dict.fromkeys([*known, *notes])),
+    )
+
+
+def fans_together(picked: Selection) -> dict[str, int]:
+    """Give how many fans of a model run together in these estimates, where it is more than one.
+
+    Parameters
+    ----------
+    picked : Selection
+
+    Returns
+    -------
+    dict of str to int
+    """
+    try:
+        found = json.loads(picked.attrs.get("fans", "{}"))
+    except (TypeError, ValueError):
+        return {}
+    return {str(name): int(count) for name, count in found.items()}
+
+
+def samples_tested(units_tested: dict[str, int]) -> str:
+    """Say how many samples stand behind every model.
+
+    Parameters
+    ----------
+    units_tested : dict
+
+    Returns
+    -------
+    str
+        "" where nothing was recorded.
+
+    Examples
+    --------
+    >>> samples_tested({"A": 1, "B": 1, "C": 3})
+    'Tested: 1 sample of A and B, 3 samples of C.'
+    """
+    if not any(units_tested.values()):
+        return ""
+    parts = []
+    for count in sorted(set(units_tested.values())):
+        names = [name for name, number in units_tested.items() if number == count]
+        parts.append(f"{samples_words(count)} of {shortened(names)}")
+    return f"Tested: {', '.join(parts)}."
+
+
+def shortened(names: Sequence[str], most: int = 5) -> str:
+    """Join names with commas and a last "and"; of many, say how many more there are.
+
+    Parameters
+    ----------
+    names : sequence of str
+    most : int
+        So many are written out.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> shortened(["A", "B", "C"], most=2)
+    'A, B and 1 more'
+    """
+    if len(names) <= most:
+        return listed(names)
+    return listed([", ".join(names[:most]), f"{len(names) - most} more"])
+
+
+def carried(label: str, sentences: Iterable[str]) -> str:
+    """Join sentences after a label; "" if there are none.
+
+    Parameters
+    ----------
+    label : str
+    sentences : iterable of str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> carried("Note", ["one sample each.", "no root seed"])
+    'Note: one sample each; no root seed.'
+    """
+    texts = [text.rstrip(".") for text in sentences]
+    return f"{label}: {'; '.join(texts)}." if texts else ""

@@ -1,0 +1,1 @@
+"""From readings to estimates: curves, operating points, draws by label."""

@@ -1,0 +1,232 @@
+"""The readings of one request, gathered and checked."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from fanstats.errors import FanstatsError, one_of
+from fanstats.estimates.curves import CURVES, CurveKind
+from fanstats.estimates.layout import ModelLayout, layout_models
+from fanstats.estimates.sittings import Channel, Sitting, sittings_of
+from fanstats.estimates.target import ReferenceRoom, reference_room
+from fanstats.quantities import canonical_units
+from fanstats.sources import Bench
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import xarray as xr
+
+    from fanstats.estimates.level_curve import Slope
+
+__all__ = ["Case", "gather_case", "room_record"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """The readings of one request, gathered.
+
+    Attributes
+    ----------
+    bench : Bench
+        What is stated about the instruments and the spread.
+    sittings : list of Sitting
+        All sittings.
+    models : list of str
+        Models, in the order of the readings.
+    room : ReferenceRoom or None
+        The room that levels including the background are meant in.
+    curve : {"smooth", "straight", "power law"}
+        Curve through the steps.
+    noise : tuple of str
+        Channel that noise is read from.
+    units : dict
+        Unit of each variable of the readings.
+    pooled_curve : float or None
+        Curve uncertainty handed back from an earlier result.
+    prices : str
+        Prices by model as the readings carry them, JSON text; "" where there are none.
+    """
+
+    bench: Bench
+    sittings: list[Sitting]
+    models: list[str]
+    room: ReferenceRoom | None
+    curve: CurveKind
+    noise: Channel
+    units: dict[str, str]
+    pooled_curve: float | None
+    prices: str
+
+    @property
+    def noise_units(self) -> str:
+        """Unit of the noise readings."""
+        return self.units.get(self.noise[0], "dBA")
+
+    def layouts(self, *, omit_shared: bool, slope: Slope | None = None) -> list[ModelLayout]:
+        """Lay out the curves of every model, see `layout_models`."""
+        return layout_models(
+            self.sittings,
+            self.models,
+            self.bench,
+            noise=self.noise,
+            curve=self.curve,
+            omit_shared=omit_shared,
+            slope=slope,
+        )
+
+
+def gather_case(
+    readings: xr.Dataset,
+    bench: object,
+    *,
+    curve: CurveKind = "smooth",
+    background: str = "included",
+    target: str = "true",
+    room: str | float | None = None,
+    pooled: Mapping[str, Any] | str | None = None,
+    noise: Channel = ("noise", ""),
+    needs_noise: bool = False,
+) -> Case:
+    """Gather the readings of one request and check what it asks.
+
+    Parameters
+    ----------
+    readings : xarray.Dataset
+        From `read_readings`.
+    bench : Bench
+        What is stated about the instruments and the spread.
+    curve, background, target, room, pooled
+        As in `equal_noise`.
+    noise : tuple of str
+        Channel that noise is read from.
+    needs_noise : bool
+        Whether nothing can be done without noise readings.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    FanstatsError
+        If an argument is none of those allowed, noise is needed and missing, weightings differ,
+        or a level as read is asked of several meters.
+    """
+    one_of("curve", curve, CURVES)
+    one_of("background", background, ["included", "removed"])
+    one_of("target", target, ["as read", "true"])
+    if not isinstance(bench, Bench):
+        msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
+        raise FanstatsError(msg)
+    sittings = sittings_of(readings)
+    if needs_noise:
+        _check_noise(sittings, noise, readings)
+    _check_units(readings, noise)
+    meters = sorted({sitting.rig for sitting in sittings if sitting.has(noise)})
+    if len(meters) > 1 and target == "as read":
+        msg = (
+            f"target='as read' holds the level on one meter, and the readings come from the rigs "
+            f"{', '.join(map(repr, meters))}. Use target='true', or one rig's rows."
+        )
+        raise FanstatsError(msg)
+    earlier = _earlier(pooled)
+    noisy = [sitting for sitting in sittings if sitting.has(noise)]
+    if "room" in earlier and room is None and noisy:
+        chosen = _earlier_room(noisy, earlier["room"])
+    else:
+        chosen = reference_room(noisy, room)
+    models = list(dict.fromkeys(readings["model"].to_numpy().astype(str)))
+    return Case(
+        bench=bench,
+        sittings=sittings,
+        models=[str(model) for model in models],
+        room=chosen,
+        curve=curve,
+        noise=noise,
+        units={str(k): str(v.attrs.get("units", "")) for k, v in readings.data_vars.items()},
+        pooled_curve=earlier.get("curve"),
+        prices=str(readings.attrs.get("prices", "")),
+    )
+
+
+def _check_noise(sittings: Sequence[Sitting], noise: Channel, readings: xr.Dataset) -> None:
+    if any(sitting.has(noise) for sitting in sittings):
+        return
+    where = f" behind {noise[1]!r}" if noise[1] else ""
+    columns = ", ".join(str(name) for name in readings)
+    msg = f"The readings hold no noise{where}; columns with numbers: {columns}."
+    raise FanstatsError(msg)
+
+
+def _check_units(readings: xr.Dataset, noise: Channel) -> None:
+    if "background" not in readings or noise[0] not in readings:
+        return
+    own = canonical_units(str(readings[noise[0]].attrs.get("units", "")))
+    room = canonical_units(str(readings["background"].attrs.get("units", "")))
+    if own != room:
+        msg = f"noise is in {own} and background in {room}: levels of one weighting are needed."
+        raise FanstatsError(msg)
+
+
+def _earlier(pooled: Mapping[str, Any] | str | None) -> dict[str, Any]:
+    if pooled is None:
+        return {}
+    found = json.loads(pooled) if isinstance(pooled, str) else dict(pooled)
+    unknown = set(found) - {"room", "curve"}
+    if unknown:
+        msg = f"`pooled` holds 'room' and 'curve'; got {', '.join(sorted(unknown))}."
+        raise FanstatsError(msg)
+    if found.get("curve") is None:
+        found.pop("curve", None)
+    return found
+
+
+def _earlier_room(noisy: Sequence[Sitting], record: dict[str, Any] | None) -> ReferenceRoom | None:
+    if record is None:
+        return None
+    if "reading" not in record:
+        return ReferenceRoom(level=float(record["level"]), sitting=None)
+    labels = {name: str(record[name]) for name in ("rig", "session", "model", "unit", "sitting")}
+    stand_in = replace(
+        noisy[0],
+        rig=labels["rig"],
+        session=labels["session"],
+        model=labels["model"],
+        unit=labels["unit"],
+        sitting=labels["sitting"],
+        background=float(record["level"]),
+        background_reading=tuple(record["reading"]),
+    )
+    return ReferenceRoom(level=stand_in.background, sitting=stand_in)
+
+
+def room_record(room: ReferenceRoom | None) -> dict[str, Any] | None:
+    """Record a reference room so that `pooled` can hand it back.
+
+    Parameters
+    ----------
+    room : ReferenceRoom or None
+        The room.
+
+    Returns
+    -------
+    dict or None
+    """
+    if room is None:
+        return None
+    if room.sitting is None:
+        return {"level": room.level}
+    sitting = room.sitting
+    return {
+        "level": room.level,
+        "rig": sitting.rig,
+        "session": sitting.session,
+        "model": sitting.model,
+        "unit": sitting.unit,
+        "sitting": sitting.sitting,
+        "reading": list(sitting.background_reading),
+    }

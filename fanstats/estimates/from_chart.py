@@ -1,0 +1,218 @@
+"""Numbers off a published chart, made into estimates like any other."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+
+from fanstats.errors import FanstatsError, one_of
+from fanstats.estimates.matching import equal_drive, equal_noise, equal_speed
+from fanstats.loading.readings import read_readings
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from fanstats._typing import SeedLike
+    from fanstats.estimates.target import Background, Target
+    from fanstats.sources import Bench
+
+__all__ = ["from_chart"]
+
+Value = float | str
+Values = Mapping[str, Value] | Mapping[str, Mapping[str, Value]]
+_HEADERS = {"airflow": "airflow", "noise": "noise", "temperature_rise": "temperature"}
+
+
+def from_chart(
+    values: Values,
+    *,
+    quantity: Literal["airflow", "noise", "temperature_rise"],
+    units: str,
+    bench: Bench,
+    level: float | None = None,
+    drive: float | None = None,
+    speed: float | None = None,
+    drive_units: Literal["V", "%"] = "V",
+    noise_units: str = "dBA",
+    slope: float | tuple[float, float] | Literal["fan laws"] = "fan laws",
+    room: float | None = None,
+    samples: int | Mapping[str, int] = 1,
+    chart: str = "chart",
+    draws: int = 10_000,
+    rng: SeedLike = None,
+    background: Background = "included",
+    target: Target = "as read",
+) -> xr.Dataset:
+    """Turn one number a model off a chart into estimates with uncertainty.
+
+    Parameters
+    ----------
+    values : mapping
+        ``{model: value}``, or ``{model: {obstruction: value}}``. A value may be text that carries
+        its own uncertainty: ``"412(6)"`` or ``"412 +/- 10"``.
+    quantity : {"airflow", "noise", "temperature_rise"}
+        What the numbers are.
+    units : str
+        Their unit.
+    bench : Bench
+        What is stated about the instruments behind the chart, and the unit-to-unit spread.
+    level, drive, speed : float
+        What was held equal: a noise level, a drive, or a speed. Exactly one of them.
+    drive_units : {"V", "%"}
+        Unit of `drive`.
+    noise_units : str
+        Unit of `level`.
+    slope : "fan laws", float or (float, float)
+        How the level of the fan alone rises, dB a decade of speed, and its standard uncertainty:
+        noise luck acts through it. "fan laws" is 50 lg N with an uncertainty of 5.8.
+    room : float, optional
+        Room noise behind a chart at equal noise. Without it errors of the noise reading count as
+        far from the room.
+    samples : int or mapping of str to int
+        Samples behind each number; 1 where a mapping does not name a model.
+    chart : str
+        Name of the chart: it labels the session that all numbers come from.
+    draws, rng, background, target
+        As in `equal_noise`.
+
+    Returns
+    -------
+    xarray.Dataset
+        As `equal_noise`, `equal_drive` or `equal_speed` give, with ``kind`` "chart" behind it in
+        the attribute ``source``.
+
+    Raises
+    ------
+    FanstatsError
+        If not exactly one of `level`, `drive` and `speed` is given, the quantity is the one held
+        equal, or values are no numbers.
+
+    Notes
+    -----
+    One point has no slope, but noise luck acts only through one: with a unit ``e`` dB noisier than
+    its model at a given speed, the typical unit runs faster by ``10 ** (e / slope)`` at the same
+    noise and, airflow going with speed, moves that much more air.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> spread = fs.UnitSpread(noise=fs.standard(0.8), airflow=fs.standard("2 %"))
+    >>> estimates = fs.from_chart(
+    ...     {"A": 412, "B": 398},
+    ...     quantity="airflow",
+    ...     units="fpm",
+    ...     level=36,
+    ...     bench=fs.Bench(spread=spread),
+    ...     rng=1,
+    ... )
+    >>> fs.compare(estimates, "A", "B", quantity="airflow").verdict
+    'open'
+    """
+    one_of("quantity", quantity, list(_HEADERS))
+    held = {"level": level, "drive": drive, "speed": speed}
+    given = [name for name, value in held.items() if value is not None]
+    if len(given) != 1:
+        msg = f"exactly one of `level`, `drive` and `speed` says what was equal; got {given}."
+        raise FanstatsError(msg)
+    if quantity == "noise" and level is not None:
+        msg = "`quantity` noise cannot be what was held equal; give `drive` or `speed`."
+        raise FanstatsError(msg)
+    table = _table(values, quantity, units, held, drive_units, noise_units, room, samples, chart)
+    readings = read_readings(table)
+    if slope == "fan laws":
+        stated: float | tuple[float, float] | None = None
+    else:
+        stated = slope
+    if level is not None:
+        estimates = equal_noise(readings, level, bench=bench, draws=draws, rng=rng, slope=stated,
+                                background=background, target=target)  # fmt: skip
+    elif drive is not None:
+        estimates = equal_drive(readings, drive, bench=bench, units=drive_units, draws=draws,
+                                rng=rng, background=background, slope=stated)  # fmt: skip
+    else:
+        assert speed is not None
+        estimates = equal_speed(readings, speed, bench=bench, draws=draws, rng=rng,
+                                background=background, slope=stated)  # fmt: skip
+    return estimates.assign_attrs(source=f"numbers off {chart!r}")
+
+
+def _table(
+    values: Values,
+    quantity: str,
+    units: str,
+    held: Mapping[str, float | None],
+    drive_units: str,
+    noise_units: str,
+    room: float | None,
+    samples: int | Mapping[str, int],
+    chart: str,
+) -> pd.DataFrame:
+    if not _is_mapping(values):
+        msg = f"`values` must be a mapping of model to value; got {type(values).__name__}."
+        raise FanstatsError(msg)
+    rows = []
+    _check_names([str(model) for model in values])
+    for model, value in values.items():
+        places = value if isinstance(value, Mapping) else {"": value}
+        for unit in range(1, _samples(samples, str(model)) + 1):
+            row: dict[str, object] = {"model": str(model), "unit": str(unit), "session": chart}
+            if held["level"] is not None:
+                row[f"noise [{noise_units}]"] = held["level"]
+            if held["drive"] is not None:
+                row[f"drive [{drive_units}]"] = held["drive"]
+            if held["speed"] is not None:
+                row["speed [rpm]"] = held["speed"]
+            if room is not None:
+                row[f"background [{noise_units}]"] = room
+            for place, number in places.items():
+                row[_header(quantity, str(place), units)] = _number(number, str(model))
+                if quantity == "temperature_rise":
+                    row[f"ambient [{_scale(units)}]"] = 0.0
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _check_names(models: list[str]) -> None:
+    """Refuse two values of one model: a table would take them for repeats."""
+    seen: dict[str, str] = {}
+    for model in models:
+        first = seen.setdefault(" ".join(model.split()), model)
+        if first != model:
+            msg = f"`values` must have one value a model; {first!r} and {model!r} are one name."
+            raise FanstatsError(msg)
+
+
+def _is_mapping(values: object) -> bool:
+    return isinstance(values, Mapping) and len(values) > 0
+
+
+def _scale(units: str) -> str:
+    """Give the scale to read a rise in, as a temperature over an ambient of 0."""
+    return "degC" if units == "K" else units
+
+
+def _header(quantity: str, place: str, units: str) -> str:
+    shown = _scale(units) if quantity == "temperature_rise" else units
+    return f"{_HEADERS[quantity]} {place}".strip() + f" [{shown}]"
+
+
+def _number(value: object, model: str) -> object:
+    if isinstance(value, str):
+        return value  # read as a cell of a table, with its own uncertainty
+    if isinstance(value, (int, float, np.integer, np.floating)) and not isinstance(value, bool):
+        with contextlib.suppress(OverflowError):
+            return float(value)
+    msg = f"`values` must be numbers or text such as '412(6)'; got {value!r} for {model!r}."
+    raise FanstatsError(msg)
+
+
+def _samples(samples: int | Mapping[str, int], model: str) -> int:
+    count: object = samples.get(model, 1) if isinstance(samples, Mapping) else samples
+    if isinstance(count, bool) or not isinstance(count, (int, np.integer)) or count < 1:
+        msg = f"`samples` must be whole numbers of at least 1; got {count!r} for {model!r}."
+        raise FanstatsError(msg)
+    return int(count)

@@ -1,0 +1,249 @@
+"""What a result assumed, what was measured, and what was not considered: in sentences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from fanstats.estimates.reasons import crossing_notes
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from fanstats.estimates.layout import ModelLayout
+    from fanstats.estimates.level_curve import Slope
+    from fanstats.estimates.operating import Request
+    from fanstats.estimates.sittings import Sitting
+    from fanstats.sources import Bench, Source
+
+__all__ = ["assumptions", "left_out", "measured", "not_considered", "spread_record"]
+
+_SPREADS = {
+    "noise": "noise at a given speed",
+    "airflow": "airflow at a given speed",
+    "speed": "speed at a given drive",
+    "temperature": "temperature rise at a given speed",
+}
+_SPREAD_UNITS = {"noise": "dB", "temperature": "K", "airflow": "", "speed": ""}
+
+
+def spread_record(bench: Bench) -> dict[str, dict[str, Any] | None]:
+    """Record the stated spread in a form that survives saving.
+
+    Parameters
+    ----------
+    bench : Bench
+        Holds the spread.
+
+    Returns
+    -------
+    dict
+        By kind: stated words, standard uncertainty, degrees of freedom (None: not limited); or
+        None where unknown.
+    """
+    found: dict[str, dict[str, Any] | None] = {}
+    for kind in _SPREADS:
+        spread = bench.spread.of(kind)
+        found[kind] = None if spread is None else {
+            "stated": spread.stated,
+            "standard": _size(spread),
+            "dof": None if np.isinf(spread.dof) else spread.dof,
+            "shape": spread.shape,
+            "kind": spread.kind,
+        }  # fmt: skip
+    return found
+
+
+def _size(spread: Source) -> float:
+    total = (spread.absolute + spread.relative) ** 2 - spread.removed_variance
+    return float(np.sqrt(max(0.0, total)))
+
+
+def _is_measured(spread: Source) -> bool:
+    return bool(np.isfinite(spread.dof)) or spread.kind == "mean square"
+
+
+def _spread_sentence(kind: str, spread: Source) -> str:
+    told = any(unit in spread.stated for unit in ("dB", "K", "deg", "%"))
+    units = "" if told else _SPREAD_UNITS[kind]
+    return f"sample luck in {_SPREADS[kind]}: {spread.stated}{f' {units}' if units else ''}"
+
+
+def assumptions(
+    request: Request,
+    layouts: Sequence[ModelLayout],
+    sittings: Sequence[Sitting],
+    curve: Mapping[str, Any],
+) -> list[str]:
+    """List what a result takes for granted.
+
+    Parameters
+    ----------
+    request : Request
+        What was asked.
+    layouts : sequence of ModelLayout
+        Every model.
+    sittings : sequence of Sitting
+        All sittings.
+    curve : mapping
+        ``u`` and ``curves`` of the choice of curve.
+
+    Returns
+    -------
+    list of str
+    """
+    told = [*_spread_assumptions(request.bench), *_room_assumptions(request, sittings)]
+    if not any(sitting.session for sitting in sittings):
+        told.append("no session recorded: each sitting counts as a session of its own")
+    told += _fans_assumptions(request)
+    told.append("a resonance narrower than the steps is not covered by any interval")
+    if curve["curves"] < 0:
+        told.append(f"choice of curve: {100 * curve['u']:.2g} % of speed, taken from earlier")
+    told += _point_assumptions(layouts)
+    over_drive = [lay.model for lay in layouts if lay.abscissa in ("drive_voltage", "drive_duty")]
+    if over_drive:
+        told.append(f"no speed readings, read off over drive: {', '.join(over_drive)}")
+    return told
+
+
+def _point_assumptions(layouts: Sequence[ModelLayout]) -> list[str]:
+    by_slope: dict[Slope, list[str]] = {}
+    for layout in layouts:
+        for unit in layout.units:
+            for curve in unit.noise:
+                if curve.slope is not None and layout.model not in by_slope.get(curve.slope, []):
+                    by_slope.setdefault(curve.slope, []).append(layout.model)
+    return [
+        f"one step and no sweep: {slope.value:.3g} ± {slope.uncertainty:.2g} dB a decade of speed, "
+        f"{slope.origin}: {', '.join(models)}"
+        for slope, models in by_slope.items()
+    ]
+
+
+def left_out(request: Request, layouts: Sequence[ModelLayout]) -> list[str]:
+    """List steps that carry no curve, and curves that meet the target more than once.
+
+    Parameters
+    ----------
+    request : Request
+        What was asked.
+    layouts : sequence of ModelLayout
+        Every model.
+
+    Returns
+    -------
+    list of str
+    """
+    told: list[str] = []
+    for layout in layouts:
+        told += layout.dropped
+        told += crossing_notes(request, layout)
+    return told
+
+
+def _spread_assumptions(bench: Bench) -> list[str]:
+    told = []
+    for kind in _SPREADS:
+        spread = bench.spread.of(kind)
+        if spread is not None and not _is_measured(spread):
+            told.append(f"{_spread_sentence(kind, spread)} (stated, not measured)")
+    return told
+
+
+def _fans_assumptions(request: Request) -> list[str]:
+    if not request.fans:
+        return []
+    listed = ", ".join(f"{count} of {model}" for model, count in request.fans.items())
+    told = [
+        f"{listed} together make the level, each in its own opening and on one drive: their "
+        "airflow is the sum, which does not hold for fans in series or sharing an opening"
+    ]
+    if request.spread("speed") is None:
+        told.append("sample luck in speed between fans that run together is not in these ranges")
+    return told
+
+
+def _room_assumptions(request: Request, sittings: Sequence[Sitting]) -> list[str]:
+    target = request.target
+    if request.kind != "equal noise":
+        where = target.room.name if target.room is not None else "unknown"
+        shown = target.background == "included"
+        return [f"noise is given in one room: {where}"] if shown else ["noise of the fan alone"]
+    told = [f"the level is held {'on this meter' if target.target == 'as read' else 'in truth'}"]
+    if target.background == "removed":
+        told.append("the level is that of the fan alone, without the room")
+    elif target.room is not None:
+        told.append(f"the level includes one room for all models: {target.room.name}")
+    unknown = [s for s in sittings if s.has(("noise", "")) and not np.isfinite(s.background)]
+    if unknown:
+        limits = [target.room_unknown_limit(sitting) for sitting in unknown]
+        known = [limit for limit in limits if np.isfinite(limit)]
+        told.append(
+            f"room not read in {len(unknown)} sittings: their curves are as read"
+            + (f", and the room may hide up to {max(known):.2f} dB" if known else "")
+        )
+    return told + target.rooms_that_differ([s for s in sittings if s.has(("noise", ""))])
+
+
+def measured(
+    request: Request,
+    layouts: Sequence[ModelLayout],
+    sittings: Sequence[Sitting],
+    curve: Mapping[str, Any],
+) -> list[str]:
+    """List what stands on the readings themselves.
+
+    Parameters
+    ----------
+    request, layouts, sittings, curve
+        As in `assumptions`.
+
+    Returns
+    -------
+    list of str
+    """
+    several = sum(len(layout.units) > 1 for layout in layouts)
+    told = [
+        f"{sum(layout.readings for layout in layouts)} readings of {len(layouts)} models in "
+        f"{len(sittings)} sittings; {several} models with more than one sample"
+    ]
+    if request.kind == "equal noise" and curve["curves"] > 0:
+        told.append(
+            f"choice of curve: {100 * curve['u']:.2g} % of speed, from leaving one step out of "
+            f"{curve['curves']} curves"
+        )
+    for kind in _SPREADS:
+        spread = request.bench.spread.of(kind)
+        if spread is not None and _is_measured(spread):
+            told.append(_spread_sentence(kind, spread))
+    return told
+
+
+def not_considered(
+    request: Request, outputs: Mapping[str, Sequence[str]], curve: Mapping[str, Any]
+) -> list[str]:
+    """List what nobody stated.
+
+    Parameters
+    ----------
+    request : Request
+        What was asked.
+    outputs : mapping
+        Obstructions by quantity given.
+    curve : mapping
+        ``u`` and ``curves`` of the choice of curve.
+
+    Returns
+    -------
+    list of str
+    """
+    needed = {"noise", "speed"} | ({"airflow"} & set(outputs))
+    if "temperature_rise" in outputs:
+        needed.add("temperature")
+    told = [note for note in request.bench.not_considered if note.split(":")[0] in needed]
+    if request.kind == "equal noise" and np.isnan(curve["u"]):
+        told.append("choice of curve: no curve has four usable steps around the target")
+    held = [k for k in _SPREADS if k != "temperature" or "temperature_rise" in outputs]
+    unknown = [kind for kind in request.bench.spread.unknown if kind in held]
+    return told + [f"sample luck in {_SPREADS[kind]}: not stated" for kind in unknown]

@@ -1,0 +1,391 @@
+"""Readings perturbed by every source: which label each error is drawn under, and how large it is.
+
+A label is rig, instrument, level of sharing and name of the source, then as much of the reading
+as the level of sharing says: nothing (``shared``), the session, the sitting, the model and
+quantity, or all of these and the step. Two readings share an error exactly when their labels are
+equal, and labels never hold a source's size.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from fanstats._typing import FloatArray, IntArray
+from fanstats.sources import Source
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from fanstats.estimates.draws import Draws, Label
+    from fanstats.estimates.sittings import Cells, Channel, Sitting
+    from fanstats.sources import Bench, Instrument
+
+__all__ = [
+    "Errors",
+    "reading_errors",
+    "reading_errors_of",
+    "reading_uncertainty",
+    "room_error",
+    "room_errors",
+    "spread_draws",
+]
+
+
+class Errors(NamedTuple):
+    """Errors of one channel of one sitting.
+
+    Attributes
+    ----------
+    reading : ndarray, shape (cell, sitting, draw) or (cell, draw)
+        What the reading is off by, in its own unit.
+    fan : ndarray, same shape, or with one cell
+        For noise: what the level of the fan alone is off by (mounting, microphone position).
+    """
+
+    reading: FloatArray
+    fan: FloatArray
+
+
+def _instrument_of(quantity: str) -> str:
+    return "noise" if quantity == "noise_obstructed" else quantity
+
+
+def _name(source: Source, place: int) -> str:
+    return source.name if source.name is not None else str(place + 1)
+
+
+def _scaled(draws: Draws, source: Source, base: Label, label: Label) -> FloatArray:
+    """Give the standardised error, times the one draw of how wrong its estimated size may be."""
+    error = draws.standard(label, source.shape)
+    return error if np.isinf(source.dof) else error * draws.scale(base, source.dof)
+
+
+def _shared_part(level: str, sitting: Sitting, channel: Channel) -> Label:
+    if level == "session":
+        return sitting.session_label
+    if level == "sitting":
+        return sitting.own_label
+    if level == "model":
+        return (sitting.model, *channel)
+    return ()
+
+
+def reading_errors(
+    draws: Draws,
+    bench: Bench,
+    sitting: Sitting,
+    channel: Channel,
+    index: IntArray,
+    *,
+    omit_shared: bool = False,
+) -> Errors:
+    """Draw the errors of one channel's cells in one sitting.
+
+    Parameters
+    ----------
+    draws : Draws
+        Where draws come from.
+    bench : Bench
+        What is stated about the instruments.
+    sitting : Sitting
+        The sitting.
+    channel : tuple of str
+        Quantity and obstruction.
+    index : ndarray of int, shape (cell,)
+        Which of the sitting's cells.
+    omit_shared : bool
+        Leave the instrument's shared errors out: the target is held as read on this meter.
+
+    Returns
+    -------
+    Errors
+        Without the axis of sittings.
+    """
+    errors = reading_errors_of(draws, bench, [sitting], channel, [index], omit_shared=omit_shared)
+    return Errors(errors.reading[:, 0], errors.fan[:, 0])
+
+
+def reading_errors_of(
+    draws: Draws,
+    bench: Bench,
+    sittings: Sequence[Sitting],
+    channel: Channel,
+    indices: Sequence[IntArray],
+    *,
+    omit_shared: bool = False,
+) -> Errors:
+    """Draw the errors of one channel's cells in several sittings of one rig.
+
+    Parameters
+    ----------
+    draws : Draws
+        Where draws come from.
+    bench : Bench
+        What is stated about the instruments.
+    sittings : sequence of Sitting
+        The sittings, all of one rig.
+    channel : tuple of str
+        Quantity and obstruction.
+    indices : sequence of ndarray of int
+        Which cells of each sitting; equally many of each.
+    omit_shared : bool
+        Leave the instrument's shared errors out.
+
+    Returns
+    -------
+    Errors
+        Arrays of shape (cell, sitting, draw); `fan` may have one cell.
+    """
+    quantity = _instrument_of(channel[0])
+    cells = [sitting.channels[channel] for sitting in sittings]
+    values = np.stack([c.values[i] for c, i in zip(cells, indices, strict=True)], axis=1)
+    units = sittings[0].units[channel[0]]
+    reading = np.zeros((*values.shape, draws.size))
+    fan = np.zeros((1, values.shape[1], draws.size))
+    instrument = bench.instrument(quantity)
+    owner = (sittings[0].rig, bench.instrument_name(quantity))
+    own = np.stack([_own_uncertainty(c, i) for c, i in zip(cells, indices, strict=True)], axis=1)
+    for level, place, source in instrument or ():
+        if source.is_zero or (omit_shared and level == "shared"):
+            continue
+        base = (*owner, level, _name(source, place))
+        size = source.standard_uncertainty(values, units)
+        on_fan = _acts_on_fan(quantity, level, source)
+        if level == "reading":
+            for column, (sitting, index) in enumerate(zip(sittings, indices, strict=True)):
+                here = _per_cell(source, size[:, column], cells[column], index)
+                here = np.where(np.isfinite(own[:, column]), 0.0, here)
+                error = _cell_errors(draws, source, base, sitting, channel, index, here)
+                if on_fan:
+                    fan = fan + np.zeros_like(reading)
+                (fan if on_fan else reading)[:, column] += error
+            continue
+        error = _common_errors(draws, source, base, level, sittings, channel, size)
+        if on_fan:
+            fan = fan + error
+        else:
+            reading += error
+    for column in np.flatnonzero(np.isfinite(own).any(axis=0)).tolist():
+        label = (*owner, "reading", "cell")
+        reading[:, column] += _own_errors(
+            draws, label, sittings[column], channel, indices[column], own[:, column]
+        )
+    return Errors(reading, fan)
+
+
+def _common_errors(
+    draws: Draws,
+    source: Source,
+    base: Label,
+    level: str,
+    sittings: Sequence[Sitting],
+    channel: Channel,
+    size: FloatArray,
+) -> FloatArray:
+    """Draw an error that the cells of a sitting have in common, times each cell's size."""
+    if level == "shared":
+        error = _scaled(draws, source, base, base)[None, :]
+    else:
+        labels = [(*base, *_shared_part(level, sitting, channel)) for sitting in sittings]
+        error = np.stack([_scaled(draws, source, base, label) for label in labels])
+    if source.relative == 0:
+        size = size[:1]  # one size for all cells
+    return np.asarray(size[:, :, None] * error)
+
+
+def _acts_on_fan(quantity: str, level: str, source: Source) -> bool:
+    if quantity != "noise":
+        return False
+    if source.acts_on is not None:
+        return source.acts_on == "fan"
+    return level in ("sitting", "model")
+
+
+def _per_cell(source: Source, size: FloatArray, cells: Cells, index: IntArray) -> FloatArray:
+    """Shrink scatter with the root of the repeats; a display's half width does not shrink."""
+    if source.kind != "standard":
+        return size
+    return np.asarray(size / np.sqrt(np.maximum(cells.repeats[index], 1)))
+
+
+def _cell_label(base: Label, sitting: Sitting, channel: Channel, cell: int) -> Label:
+    return (*base, *sitting.own_label, *channel, sitting.steps[cell])
+
+
+def _cell_errors(
+    draws: Draws,
+    source: Source,
+    base: Label,
+    sitting: Sitting,
+    channel: Channel,
+    index: IntArray,
+    size: FloatArray,
+) -> FloatArray:
+    errors = np.zeros((index.size, draws.size))
+    for row, cell in enumerate(index):
+        if size[row] > 0:
+            label = _cell_label(base, sitting, channel, int(cell))
+            np.multiply(_scaled(draws, source, base, label), size[row], out=errors[row])
+    return errors
+
+
+def _own_uncertainty(cells: Cells, index: IntArray) -> FloatArray:
+    """Give the standard uncertainty that a cell states of itself, NaN where it states none."""
+    standard = cells.own_standard[index]
+    half_width = cells.own_half_width[index] / np.sqrt(3.0)
+    return np.where(np.isfinite(standard), standard, half_width)
+
+
+def _own_errors(
+    draws: Draws,
+    base: Label,
+    sitting: Sitting,
+    channel: Channel,
+    index: IntArray,
+    own: FloatArray,
+) -> FloatArray:
+    errors = np.zeros((index.size, draws.size))
+    cells = sitting.channels[channel]
+    for row, cell in enumerate(index):
+        if np.isfinite(own[row]):
+            normal = np.isfinite(cells.own_standard[cell])
+            label = _cell_label(base, sitting, channel, int(cell))
+            errors[row] = own[row] * draws.standard(label, "normal" if normal else "rectangular")
+    return errors
+
+
+def reading_uncertainty(
+    bench: Bench, sitting: Sitting, channel: Channel, index: IntArray
+) -> FloatArray:
+    """Give the standard uncertainty of each cell from errors of its own reading alone.
+
+    Parameters
+    ----------
+    bench : Bench
+        What is stated about the instruments.
+    sitting : Sitting
+        The sitting.
+    channel : tuple of str
+        Quantity and obstruction.
+    index : ndarray of int, shape (cell,)
+        Which of the sitting's cells.
+
+    Returns
+    -------
+    ndarray, shape (cell,)
+        In the channel's unit.
+    """
+    instrument = bench.instrument(_instrument_of(channel[0]))
+    cells = sitting.channels[channel]
+    values, units = cells.values[index], sitting.units[channel[0]]
+    variance = np.zeros(index.size)
+    for source in instrument.at("reading") if instrument is not None else ():
+        size = source.standard_uncertainty(values, units)
+        variance += _per_cell(source, size, cells, index) ** 2
+    own = _own_uncertainty(cells, index)
+    return np.asarray(np.where(np.isfinite(own), own, np.sqrt(variance)))
+
+
+def room_error(
+    draws: Draws, bench: Bench, sitting: Sitting, *, omit_shared: bool = False
+) -> FloatArray:
+    """Draw the error of the room's level in one sitting.
+
+    Without a table of its own the background is read with the noise instrument: the instrument's
+    ``shared`` and ``session`` draws are then the very draws that hit its noise readings, and
+    errors of the fan's level (``sitting``, ``model``) do not touch the room.
+
+    Parameters
+    ----------
+    draws : Draws
+        Where draws come from.
+    bench : Bench
+        What is stated about the instruments.
+    sitting : Sitting
+        The sitting.
+    omit_shared : bool
+        Leave the noise instrument's shared errors out.
+
+    Returns
+    -------
+    ndarray, shape (draw,)
+        dB.
+    """
+    error = np.zeros(draws.size)
+    instrument: Instrument | None = bench.instrument("background")
+    owner = (sitting.rig, bench.instrument_name("background"))
+    same_meter = bench.instrument_name("background") == bench.instrument_name("noise")
+    value, units = np.array([sitting.background]), sitting.units["background"]
+    for level, place, source in instrument or ():
+        if source.is_zero or (same_meter and _skips_room(level, source, omit_shared)):
+            continue
+        base = (*owner, level, _name(source, place))
+        if level == "reading":
+            label = (*base, "background", "", *sitting.background_reading)
+        else:
+            label = (*base, *_shared_part(level, sitting, ("background", "")))
+        size = float(source.standard_uncertainty(value, units)[0])
+        error = error + size * _scaled(draws, source, base, label)
+    return error
+
+
+def room_errors(
+    draws: Draws, bench: Bench, sittings: Sequence[Sitting], *, omit_shared: bool = False
+) -> FloatArray:
+    """Draw the error of the room's level in several sittings.
+
+    Parameters
+    ----------
+    draws, bench, omit_shared
+        As in `room_error`.
+    sittings : sequence of Sitting
+        The sittings.
+
+    Returns
+    -------
+    ndarray, shape (sitting, draw)
+        dB.
+    """
+    return np.stack(
+        [room_error(draws, bench, sitting, omit_shared=omit_shared) for sitting in sittings]
+    )
+
+
+def _skips_room(level: str, source: Source, omit_shared: bool) -> bool:
+    if level == "shared" and omit_shared:
+        return True
+    return source.acts_on == "fan" or level in ("sitting", "model")
+
+
+def spread_draws(draws: Draws, spread: Source, kind: str, label: Label) -> FloatArray:
+    """Draw the luck of one unit: how it differs from its model's typical unit.
+
+    An estimated spread enters as one draw of its mean square, shared by all units and models,
+    from which the measurement's share is taken *after* drawing.
+
+    Parameters
+    ----------
+    draws : Draws
+        Where draws come from.
+    spread : Source
+        Stated or estimated unit-to-unit spread.
+    kind : {"noise", "airflow", "speed", "temperature"}
+        Which spread.
+    label : tuple of str
+        The unit: ("unit", model, unit) or ("next unit", model).
+
+    Returns
+    -------
+    ndarray, shape (draw,)
+        dB for noise, K for temperature, relative for speed and airflow.
+    """
+    base = ("spread", kind)
+    size: FloatArray | float = spread.absolute + spread.relative
+    if np.isfinite(spread.dof):
+        mean_square = size**2 * draws.scale(base, spread.dof) ** 2
+        size = np.sqrt(np.maximum(0.0, mean_square - spread.removed_variance))
+    elif spread.removed_variance:
+        size = float(np.sqrt(max(0.0, size**2 - spread.removed_variance)))
+    return np.asarray(size * draws.standard((*base, *label), spread.shape))

@@ -1,0 +1,1 @@
+"""Tables, workbooks and bench files in: what was read, with every complaint about it."""

@@ -1,0 +1,341 @@
+"""Bench files: what is stated about the instruments and the units, in TOML."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import importlib.util
+import math
+import os
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, Final
+
+from fanstats.errors import FanstatsError
+from fanstats.loading.headers import parse_header
+from fanstats.quantities import QUANTITIES, canonical_units, convert
+from fanstats.sources import (
+    LEVELS_OF_SHARING,
+    Bench,
+    Instrument,
+    Source,
+    UnitSpread,
+    expanded,
+    half_width,
+    standard,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+__all__ = ["read_bench"]
+
+_QUANTITIES: Final = ("noise", "background", "speed", "airflow", "temperature", "ambient")
+_TABLES: Final = (*_QUANTITIES, "spread", "columns")
+_INSTRUMENT_KEYS: Final = ("units", "name", "meter", *LEVELS_OF_SHARING)
+_SPREADS: Final[Mapping[str, str | None]] = {
+    "speed": None,
+    "noise": "dB",
+    "airflow": None,
+    "temperature": "K",
+}
+_FORMS: Final = ("half_width", "expanded", "standard")
+_OPTIONS: Final = ("k", "relative", "shape", "dof", "name", "acts_on")
+# What an option belongs to; the others go with every form.
+_ONLY_WITH: Final[Mapping[str, str]] = {"k": "expanded", "shape": "half_width", "dof": "standard"}
+
+
+def read_bench(path: str | os.PathLike[str] | IO[bytes] | IO[str]) -> Bench:
+    r"""Read a bench file.
+
+    A table a quantity (``[noise]``, ``[background]``, ``[speed]``, ``[airflow]``,
+    ``[temperature]``, ``[ambient]``) holds the unit and, by how widely each error is shared,
+    lists of sources. A source is ``{half_width = 1.0}``, ``{expanded = 0.4, k = 2}`` or
+    ``{standard = 0.2, dof = 9}``; a number is in the table's unit, a text such as ``"3 %"`` or
+    ``"0.2 m/s"`` carries its own. ``[spread]`` says how one unit differs from its model's typical
+    unit, ``[columns]`` maps headers of the readings table.
+
+    Parameters
+    ----------
+    path : path or open file
+        The file.
+
+    Returns
+    -------
+    Bench
+
+    Raises
+    ------
+    FanstatsError
+        If the file is no TOML, or holds a key, unit or number that has no meaning. The message
+        names the file, the table, the rule, what was found and the mend.
+
+    Examples
+    --------
+    >>> import io
+    >>> text = '[noise]\nunits = "dBA"\nshared = [{half_width = 1.0}]'
+    >>> bench = read_bench(io.StringIO(text))
+    >>> bench.noise.shared[0].stated
+    '±1 dBA'
+    """
+    name, tables = _parsed(path)
+    _known_keys(tables, _TABLES, name, "table")
+    for key, table in tables.items():
+        if not isinstance(table, dict):
+            msg = (
+                f"{name}: {key!r} must be a table; found {table!r}. Write [{key}] on its own line."
+            )
+            raise FanstatsError(msg)
+    instruments = {
+        quantity: _instrument(quantity, tables[quantity], f"{name}, [{quantity}]")
+        for quantity in _QUANTITIES
+        if quantity in tables
+    }
+    spread = _spread(tables.get("spread", {}), f"{name}, [spread]")
+    columns = _columns(tables.get("columns", {}), f"{name}, [columns]")
+    return Bench(**instruments, spread=spread, columns=columns)
+
+
+# The file --------------------------------------------------------------------------------------
+
+
+def _parsed(path: Any) -> tuple[str, dict[str, Any]]:
+    name, content = _content(path)
+    try:
+        text = content.decode("utf-8-sig") if isinstance(content, bytes) else content
+        return name, tomllib.loads(text.removeprefix("\ufeff"))
+    except UnicodeDecodeError as error:
+        msg = f"{name}: a bench file is UTF-8 text; found the byte {content[error.start]!r}. Save "
+        msg += "it as UTF-8."
+        raise FanstatsError(msg) from error
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError, OverflowError) as error:
+        msg = f"{name}: a bench file is TOML; {error}. Mend that line."
+        raise FanstatsError(msg) from error
+
+
+def _content(path: Any) -> tuple[str, bytes | str]:
+    if isinstance(path, str | os.PathLike):
+        try:
+            return Path(path).name, Path(path).read_bytes()
+        except (OSError, ValueError) as error:
+            msg = f"{os.fspath(path)!r}: cannot be opened ({error}). Check the path."
+            raise FanstatsError(msg) from error
+    read = getattr(path, "read", None)
+    if not callable(read):
+        msg = f"`path` must be a path or an open file; got {type(path).__name__}."
+        raise FanstatsError(msg)
+    called = getattr(path, "name", None)
+    name = Path(called).name if isinstance(called, str) and called else "bench file"
+    try:
+        content = read()
+    except Exception as error:  # a closed handle, a wrong encoding: all mean the same here
+        msg = f"{name}: cannot be read ({error}). Open it in binary mode and pass it again."
+        raise FanstatsError(msg) from error
+    if not isinstance(content, bytes | str):
+        msg = f"{name}: reading it must give bytes or text; got {type(content).__name__}."
+        raise FanstatsError(msg)
+    return name, content
+
+
+def _known_keys(table: Mapping[str, object], known: Iterable[str], place: str, what: str) -> None:
+    allowed = list(known)
+    for key in table:
+        if key not in allowed:
+            near = difflib.get_close_matches(key, allowed, 1)
+            hint = f"Did you mean {near[0]!r}? " if near else ""
+            msg = f"{place}: no {what} is called {key!r}. {hint}Known: {', '.join(allowed)}."
+            raise FanstatsError(msg)
+
+
+def _text(table: Mapping[str, Any], key: str, place: str) -> str | None:
+    value = table.get(key)
+    if value is None or (isinstance(value, str) and value.strip()):
+        return value.strip() if value else None
+    msg = f"{place}: {key!r} must be a text; found {value!r}. Put it into quotes."
+    raise FanstatsError(msg)
+
+
+# Instruments -----------------------------------------------------------------------------------
+
+
+def _instrument(quantity: str, table: Mapping[str, Any], place: str) -> Instrument:
+    _known_keys(table, _INSTRUMENT_KEYS, place, "key")
+    units = _units(quantity, _text(table, "units", place), place)
+    stated = {
+        level: _sources(quantity, table[level], units, f"{place} {level}")
+        for level in LEVELS_OF_SHARING
+        if level in table
+    }
+    name, meter = _text(table, "name", place), _text(table, "meter", place)
+    if meter is None:
+        return Instrument(**stated, name=name)
+    base = _ready_made(quantity, meter, place)
+    return replace(base, **stated, name=name or base.name)
+
+
+def _ready_made(quantity: str, words: str, place: str) -> Instrument:
+    """Look up an instrument by the words on its box; what the table states itself replaces it."""
+    if importlib.util.find_spec("fanstats.instruments") is None:
+        msg = (
+            f"{place}: no ready-made instruments are at hand for meter = {words!r}. State the "
+            "sources instead, such as shared = [{half_width = 1.0}]."
+        )
+        raise FanstatsError(msg)
+    look_up: Callable[[str, str], Instrument] | None = getattr(
+        importlib.import_module("fanstats.instruments"), "from_words", None
+    )
+    if look_up is None:
+        msg = f"{place}: meter = {words!r} cannot be looked up. State the sources instead."
+        raise FanstatsError(msg)
+    try:
+        return look_up(quantity, words)
+    except FanstatsError as error:
+        msg = f"{place}: {error}"
+        raise FanstatsError(msg) from error
+
+
+def _units(quantity: str, text: str | None, place: str) -> str | None:
+    if text is None:
+        return None
+    units, allowed = canonical_units(text), QUANTITIES[quantity].units
+    if units in allowed:
+        return units
+    msg = f"{place}: units of {quantity} are one of {', '.join(allowed)}; found {text!r}. "
+    msg += "Convert the figures."
+    raise FanstatsError(msg)
+
+
+def _sources(quantity: str, entries: Any, units: str | None, place: str) -> list[Source]:
+    listed = entries if isinstance(entries, list) else [entries]
+    sources: list[Source] = []
+    for position, entry in enumerate(listed, start=1):
+        here = f"{place}, source {position}"
+        source = _source(entry, units, here)
+        _check_fits(source, quantity, units, here)
+        sources.append(source)
+    return sources
+
+
+def _check_fits(source: Source, quantity: str, units: str | None, place: str) -> None:
+    if source.acts_on is not None and quantity not in ("noise", "background"):
+        msg = f"{place}: 'acts_on' is for noise; found it in {quantity}. Take it out."
+        raise FanstatsError(msg)
+    if source.relative and quantity in ("noise", "background"):
+        msg = f"{place}: a level in dB has no percentage; found {source.stated!r}. State it in dB."
+        raise FanstatsError(msg)
+    if source.units is None:
+        return
+    for candidate in [units] if units else QUANTITIES[quantity].units:
+        try:
+            convert(1.0, source.units, candidate, difference=True)
+        except FanstatsError:
+            continue
+        return
+    msg = f"{place}: {source.units!r} does not convert to {units or 'a unit of ' + quantity}; "
+    msg += f"found {source.stated!r}. Write the figure in another unit."
+    raise FanstatsError(msg)
+
+
+# Sources ---------------------------------------------------------------------------------------
+
+
+def _source(entry: Any, units: str | None, place: str) -> Source:
+    if not isinstance(entry, dict):
+        msg = f"{place}: a source is a table such as {{half_width = 1.0}}; found {entry!r}. "
+        msg += "Say what the number means."
+        raise FanstatsError(msg)
+    _known_keys(entry, (*_FORMS, *_OPTIONS), place, "key")
+    forms = [form for form in _FORMS if form in entry]
+    if len(forms) != 1:
+        found = " and ".join(forms) or "none of them"
+        msg = f"{place}: a source has exactly one of {', '.join(_FORMS)}; found {found}."
+        raise FanstatsError(msg)
+    form = forms[0]
+    for option, owner in _ONLY_WITH.items():
+        if option in entry and form != owner:
+            msg = f"{place}: {option!r} goes with {owner!r}; found it with {form!r}. Take it out."
+            raise FanstatsError(msg)
+    try:
+        source = _made(form, entry, units, place)
+    except FanstatsError as error:
+        message = str(error)
+        msg = message if message.startswith(place) else f"{place}: {message}"
+        raise FanstatsError(msg) from error
+    if source.absolute and source.units is None and units is not None:
+        return replace(source, units=units, stated=f"{source.stated} in {units}")
+    return source
+
+
+def _made(form: str, entry: Mapping[str, Any], units: str | None, place: str) -> Source:
+    relative = entry.get("relative", False)
+    if not isinstance(relative, bool):
+        msg = f"{place}: 'relative' is true or false; found {relative!r}."
+        raise FanstatsError(msg)
+    limit = _with_unit(entry[form], None if relative else units)
+    name, acts_on = _text(entry, "name", place), _text(entry, "acts_on", place)
+    if form == "half_width":
+        shape: Any = _text(entry, "shape", place) or "rectangular"
+        source = half_width(limit, relative, shape, name=name)
+    elif form == "expanded":
+        source = expanded(limit, _number(entry, "k", 2.0, place), relative, name=name)
+    else:
+        dof = _number(entry, "dof", math.inf, place)
+        source = standard(limit, relative, dof, name=name)
+    side: Any = acts_on
+    return replace(source, acts_on=side)
+
+
+def _number(entry: Mapping[str, Any], key: str, default: float, place: str) -> float:
+    value = entry.get(key, default)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
+    msg = f"{place}: {key!r} must be a number; found {value!r}."
+    raise FanstatsError(msg)
+
+
+def _with_unit(limit: Any, units: str | None) -> Any:
+    """Write the table's unit behind a bare number, so that it is stated with it in every page."""
+    plain = isinstance(limit, int | float) and not isinstance(limit, bool)
+    if units is None or not plain or not math.isfinite(limit) or limit < 0:
+        return limit
+    return f"{limit:.12g} {units}"
+
+
+# Spread and columns ----------------------------------------------------------------------------
+
+
+def _spread(table: Mapping[str, Any], place: str) -> UnitSpread:
+    _known_keys(table, _SPREADS, place, "kind of spread")
+    spreads: dict[str, Source | float] = {}
+    for kind, entry in table.items():
+        here = f"{place} {kind}"
+        if isinstance(entry, int | float) and not isinstance(entry, bool) and entry == 0:
+            spreads[kind] = 0
+            continue
+        if isinstance(entry, int | float) and not isinstance(entry, bool):
+            msg = f"{here}: say what the number means: {{standard = {entry}}} or {{half_width = "
+            msg += f"{entry}}}; only 0 may stand alone."
+            raise FanstatsError(msg)
+        source = _source(entry, _SPREADS[kind], here)
+        unit = _SPREADS[kind]
+        if unit is not None:
+            _check_fits(source, "noise" if kind == "noise" else "temperature_rise", unit, here)
+        try:
+            UnitSpread(**{kind: source})
+        except FanstatsError as error:
+            msg = f"{here}: {error}"
+            raise FanstatsError(msg) from error
+        spreads[kind] = source
+    return UnitSpread(**spreads)
+
+
+def _columns(table: Mapping[str, Any], place: str) -> dict[str, str]:
+    for theirs, ours in table.items():
+        header = parse_header(ours)
+        if not isinstance(ours, str) or header.kind == "unknown" or header.problem:
+            hint = header.problem or f"did you mean {header.suggestion or 'model'!r}?"
+            msg = f"{place}: {theirs!r} must map to a header of the readings table; found "
+            msg += f"{ours!r}: {hint}"
+            raise FanstatsError(msg)
+    return dict(table)

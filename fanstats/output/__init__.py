@@ -1,0 +1,1 @@
+"""Tables, sentences, workbooks and the page: what is written for a reader."""

@@ -1,0 +1,740 @@
+"""What a life test shows, and what it takes to support a claimed life.
+
+Life is Weibull with a *stated* shape: ``R(t) = exp(-(t / eta)^shape)``. A test of few units cannot
+find the shape, so every answer rests on it, and on the acceleration factor where the test is
+run hotter than the use. Both are assumptions, and are printed as such.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from fanstats._arguments import count, fraction, number
+from fanstats.errors import FanstatsError, one_of
+from fanstats.planning.power import smallest_whole
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+__all__ = [
+    "HOURS_PER_YEAR",
+    "LifeShown",
+    "LifeTest",
+    "Warranty",
+    "acceleration_factor",
+    "characteristic_life",
+    "life_from_characteristic",
+    "life_shown",
+    "life_test_hours",
+    "life_test_units",
+    "reliability_shown",
+    "success_run_units",
+    "total_time_factor",
+    "warranty",
+]
+
+Claim = Literal["L10", "mean life"]
+Prior = Literal["none", "uniform"]
+HOURS_PER_YEAR: Final = 365.25 * 24
+_CLAIMS: Final = ("L10", "mean life")
+
+
+# --- one life out of another -----------------------------------------------------------------
+
+
+def characteristic_life(hours: float, claim: Claim, *, shape: float) -> float:
+    """Turn a claimed life into the characteristic life eta, at which 63.2 % have failed.
+
+    Parameters
+    ----------
+    hours : float
+        Claimed life.
+    claim : {"L10", "mean life"}
+        Whether a tenth have failed by then, or it is the mean (MTTF).
+    shape : float
+        Weibull shape; 1 for a constant failure rate.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    FanstatsError
+        If a number is not above 0, or the claim is of another kind.
+
+    Examples
+    --------
+    >>> round(characteristic_life(50_000, "L10", shape=1.1))
+    386763
+    """
+    one_of("claim", claim, _CLAIMS)
+    b = number("shape", shape, above=0)
+    return number("hours", hours, above=0) / _ratio(claim, b)
+
+
+def life_from_characteristic(eta: float, claim: Claim, *, shape: float) -> float:
+    """Turn the characteristic life into an L10 or a mean life.
+
+    Parameters
+    ----------
+    eta : float
+        Characteristic life in hours.
+    claim : {"L10", "mean life"}
+        The life wanted.
+    shape : float
+        Weibull shape.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    FanstatsError
+        As in `characteristic_life`.
+
+    Examples
+    --------
+    A mean life of 150,000 h and an L10 of 16,000 h can be the same fan:
+
+    >>> eta = characteristic_life(150_000, "mean life", shape=1.0)
+    >>> round(life_from_characteristic(eta, "L10", shape=1.0))
+    15804
+    """
+    one_of("claim", claim, _CLAIMS)
+    b = number("shape", shape, above=0)
+    return number("eta", eta, above=0) * _ratio(claim, b)
+
+
+def _ratio(claim: str, shape: float) -> float:
+    if claim == "L10":
+        return float((-math.log(0.9)) ** (1 / shape))
+    return math.gamma(1 + 1 / shape)
+
+
+def acceleration_factor(
+    test_temperature: float, use_temperature: float, *, factor_per_10_degrees: float
+) -> float:
+    """Give the acceleration of a hotter test by the so-called 10-degree rule.
+
+    Parameters
+    ----------
+    test_temperature, use_temperature : float
+        In degrees Celsius (or both in kelvin).
+    factor_per_10_degrees : float
+        Assumed factor for 10 degrees. 1.5 and 2 are both in use; over 50 degrees they differ by a
+        factor of 4. Nothing in a test at one temperature can tell.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    FanstatsError
+        If the factor is below 1.
+
+    Examples
+    --------
+    >>> acceleration_factor(130, 80, factor_per_10_degrees=2)
+    32.0
+    """
+    factor = number("factor_per_10_degrees", factor_per_10_degrees, at_least=1)
+    hotter = number("test_temperature", test_temperature)
+    cooler = number("use_temperature", use_temperature)
+    return float(factor ** ((hotter - cooler) / 10))
+
+
+# --- passes and failures alone ---------------------------------------------------------------
+
+
+def success_run_units(
+    reliability: float, confidence: float, *, failures: int = 0, prior: Prior = "none"
+) -> int:
+    """Give the number of units to be tested for a stated reliability, some failures allowed.
+
+    Parameters
+    ----------
+    reliability : float
+        Least share of all units that survive the test's duration.
+    confidence : float
+        Confidence that they do.
+    failures : int
+        Number of failures with which the test is still passed.
+    prior : {"none", "uniform"}
+        "none" is the classical answer; a uniform prior saves one unit and assumes that all
+        reliabilities are equally likely beforehand.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    FanstatsError
+        If a request makes no sense.
+
+    Examples
+    --------
+    >>> success_run_units(0.9, 0.9), success_run_units(0.9, 0.9, prior="uniform")
+    (22, 21)
+    """
+    one_of("prior", prior, ("none", "uniform"))
+    least, sure = fraction("reliability", reliability), fraction("confidence", confidence)
+    allowed = count("failures", failures, at_least=0)
+    added = 1 if prior == "uniform" else 0
+
+    def passes(n: int) -> bool:
+        # P(at most `allowed` failures) at that reliability; tiny slack for exact powers.
+        tail = float(stats.binom.cdf(allowed, n + added, 1 - least))
+        return tail <= (1 - sure) * (1 + 1e-12)
+
+    n = smallest_whole(passes, allowed + 1 - added, 10**9)
+    if n is None:
+        msg = f"`reliability` of {least!r} is too close to 1 for any number of units."
+        raise FanstatsError(msg)
+    return n
+
+
+def reliability_shown(
+    n: int, *, confidence: float, failures: int = 0, prior: Prior = "none"
+) -> float:
+    """Give the least reliability that a test of `n` units supports.
+
+    Parameters
+    ----------
+    n : int
+        Units tested.
+    confidence : float
+        Confidence in the answer.
+    failures : int
+        Units that failed within the test's duration.
+    prior : {"none", "uniform"}
+        As in `success_run_units`.
+
+    Returns
+    -------
+    float
+        Lower limit for the share of all units that survive the duration (Clopper-Pearson).
+
+    Raises
+    ------
+    FanstatsError
+        If more units failed than were tested, or a number is none.
+
+    Examples
+    --------
+    >>> [round(reliability_shown(n, confidence=0.9), 2) for n in (1, 3)]
+    [0.1, 0.46]
+    """
+    one_of("prior", prior, ("none", "uniform"))
+    tested, sure = count("n", n), fraction("confidence", confidence)
+    failed = _failed(failures, tested)
+    added = 1 if prior == "uniform" else 0
+    if failed == tested and not added:
+        return 0.0
+    return float(stats.beta.ppf(1 - sure, tested - failed + added, failed + 1))
+
+
+def _failed(failures: object, tested: int) -> int:
+    failed = count("failures", failures, at_least=0)
+    if failed > tested:
+        msg = f"`failures` must not exceed the {tested} units tested; got {failed}."
+        raise FanstatsError(msg)
+    return failed
+
+
+def total_time_factor(failures: int, confidence: float) -> float:
+    """Give total test time over mean life, for a constant failure rate.
+
+    Parameters
+    ----------
+    failures : int
+        Number of failures with which the test is still passed.
+    confidence : float
+        Confidence in the mean life.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    FanstatsError
+        If a number is none.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1.
+
+    Examples
+    --------
+    >>> round(total_time_factor(1, 0.8), 2)
+    2.99
+    """
+    allowed = count("failures", failures, at_least=0)
+    return float(stats.chi2.ppf(fraction("confidence", confidence), 2 * allowed + 2) / 2)
+
+
+# --- Weibull with a stated shape -------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LifeTest:
+    """A test that supports a claimed life if it is passed.
+
+    Attributes
+    ----------
+    claim_hours : float
+        Claimed life.
+    claim : str
+        "L10" or "mean life".
+    confidence : float
+        Confidence with which a pass supports the claim.
+    shape, acceleration : float
+        The assumed Weibull shape and acceleration factor.
+    units : int
+        Units to be tested.
+    hours : float
+        Hours each is run (at the test's own conditions).
+    failures : int
+        Failures with which the test is still passed.
+    chance_if_just_true : float
+        Chance of a pass for fans that just meet the claim: 1 - confidence or a little less.
+    chance_if_doubled : float
+        Chance of a pass for fans that live twice as long as claimed.
+    """
+
+    claim_hours: float
+    claim: str
+    confidence: float
+    shape: float
+    acceleration: float
+    units: int
+    hours: float
+    failures: int
+    chance_if_just_true: float
+    chance_if_doubled: float
+
+    def sentence(self) -> str:
+        """Say the test in words, with what it assumes.
+
+        Returns
+        -------
+        str
+        """
+        failed = "no failure" if self.failures == 0 else f"at most {self.failures} failed"
+        samples = "1 sample" if self.units == 1 else f"{self.units} samples"
+        return (
+            f"{samples} run for {self.hours:.0f} h each with {failed} support "
+            f"{_claim_text(self.claim, self.claim_hours)} (confidence {self.confidence:g}). Fans "
+            f"that live twice as long pass with chance {self.chance_if_doubled:.2f}. "
+            + _assumed(self.shape, self.acceleration)
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Give the test as one row.
+
+        Returns
+        -------
+        DataFrame
+        """
+        return _one_row(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LifeShown:
+    """What a test that was run does show.
+
+    Attributes
+    ----------
+    units, failures : int
+        Units tested and failed.
+    unit_hours : float
+        Hours of all units together, at the test's conditions.
+    confidence : float
+        Confidence in each limit.
+    shape, acceleration : float
+        The assumed Weibull shape and acceleration factor.
+    L10, mean_life : float
+        Lower limits in hours of use. (Two ways of saying one limit, given the shape.)
+    """
+
+    units: int
+    failures: int
+    unit_hours: float
+    confidence: float
+    shape: float
+    acceleration: float
+    L10: float
+    mean_life: float
+
+    def sentence(self) -> str:
+        """Say what is shown, with what it assumes.
+
+        Returns
+        -------
+        str
+        """
+        samples = "1 sample" if self.units == 1 else f"{self.units} samples"
+        return (
+            f"{samples}, {self.unit_hours:.0f} h in all, {self.failures} failed: an L10 of at "
+            f"least {self.L10:.0f} h, or a mean life of at least {self.mean_life:.0f} h "
+            f"(confidence {self.confidence:g}). " + _assumed(self.shape, self.acceleration)
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Give the limits as one row.
+
+        Returns
+        -------
+        DataFrame
+        """
+        return _one_row(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warranty:
+    """A warranty in years against a claimed life in hours.
+
+    Attributes
+    ----------
+    years, hours_per_day : float
+        Warranty and daily use.
+    hours_used : float
+        Hours of use within the warranty.
+    claim_hours : float
+        Claimed life.
+    claim : str
+        "L10" or "mean life".
+    claim_years : float
+        Claimed life in years of that use.
+    share_of_claim : float
+        `hours_used` over `claim_hours`.
+    shape : float
+        The assumed Weibull shape.
+    share_failing : float
+        Share of fans that fail within the warranty if the claim is just true.
+    """
+
+    years: float
+    hours_per_day: float
+    hours_used: float
+    claim_hours: float
+    claim: str
+    claim_years: float
+    share_of_claim: float
+    shape: float
+    share_failing: float
+
+    def sentence(self) -> str:
+        """Say the comparison in words.
+
+        Returns
+        -------
+        str
+        """
+        return (
+            f"At {self.hours_per_day:g} h a day a warranty of {self.years:g} years covers "
+            f"{self.hours_used:.0f} h; {_claim_text(self.claim, self.claim_hours)} is "
+            f"{self.claim_years:.1f} years of that use. If the claim is just true, "
+            f"{100 * self.share_failing:.2g} of 100 fail within the warranty. "
+            + _assumed(self.shape, 1.0)
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Give the comparison as one row.
+
+        Returns
+        -------
+        DataFrame
+        """
+        return _one_row(self)
+
+
+def _one_row(result: LifeTest | LifeShown | Warranty) -> pd.DataFrame:
+    return pd.DataFrame([{name: getattr(result, name) for name in result.__dataclass_fields__}])
+
+
+def _claim_text(claim: str, hours: float) -> str:
+    return f"an L10 of {hours:.0f} h" if claim == "L10" else f"a mean life of {hours:.0f} h"
+
+
+def _assumed(shape: float, acceleration: float) -> str:
+    text = f"Assumed, not measured: Weibull shape {shape:g}"
+    if acceleration != 1:
+        text += f", acceleration factor {acceleration:.3g}"
+    return text + "."
+
+
+def _largest_failing(units: int, failures: int, confidence: float) -> float:
+    """Largest share of failing units that a test with so few failures leaves possible."""
+    if failures == 0:
+        return float(-np.expm1(math.log1p(-confidence) / units))
+    return float(stats.beta.ppf(confidence, failures + 1, units - failures))
+
+
+def _test(
+    claim_hours: float, claim: Claim, confidence: float, shape: float, acceleration: float,
+    units: int, hours: float, failures: int,
+) -> LifeTest:  # fmt: skip
+    eta = characteristic_life(claim_hours, claim, shape=shape)
+
+    def passed(times: float) -> float:
+        fails = -math.expm1(-((hours * acceleration / (eta * times)) ** shape))
+        return float(stats.binom.cdf(failures, units, fails))
+
+    return LifeTest(
+        claim_hours=float(claim_hours),
+        claim=claim,
+        confidence=confidence,
+        shape=float(shape),
+        acceleration=acceleration,
+        units=units,
+        hours=hours,
+        failures=failures,
+        chance_if_just_true=passed(1.0),
+        chance_if_doubled=passed(2.0),
+    )
+
+
+def life_test_hours(
+    claim_hours: float,
+    *,
+    claim: Claim,
+    units: int,
+    confidence: float,
+    shape: float,
+    failures: int = 0,
+    acceleration: float = 1.0,
+) -> LifeTest:
+    """Find how long a number of units must run to support a claimed life.
+
+    Parameters
+    ----------
+    claim_hours : float
+        Claimed life in hours.
+    claim : {"L10", "mean life"}
+        What the claim is about.
+    units : int
+        Units on test.
+    confidence : float
+        Confidence with which a pass shall support the claim.
+    shape : float
+        Weibull shape. There is no default: the answer hangs on it.
+    failures : int
+        Failures with which the test is still passed.
+    acceleration : float
+        Hours of use that one hour of the test stands for; an assumption.
+
+    Returns
+    -------
+    LifeTest
+
+    Raises
+    ------
+    FanstatsError
+        If as many failures are allowed as there are units, or a number is none.
+
+    Examples
+    --------
+    >>> test = life_test_hours(50_000, claim="L10", units=50, confidence=0.9, shape=1.1)
+    >>> round(test.hours)
+    23562
+    """
+    tested, sure = count("units", units), fraction("confidence", confidence)
+    allowed = count("failures", failures, at_least=0)
+    if allowed >= tested:
+        msg = f"`failures` must be fewer than the {tested} units on test; got {allowed}."
+        raise FanstatsError(msg)
+    factor = number("acceleration", acceleration, above=0)
+    eta = characteristic_life(claim_hours, claim, shape=shape)
+    failing = _largest_failing(tested, allowed, sure)
+    hours = eta * float((-math.log1p(-failing)) ** (1 / shape)) / factor
+    return _test(claim_hours, claim, sure, shape, factor, tested, hours, allowed)
+
+
+def life_test_units(
+    claim_hours: float,
+    *,
+    claim: Claim,
+    hours: float,
+    confidence: float,
+    shape: float,
+    failures: int = 0,
+    acceleration: float = 1.0,
+) -> LifeTest:
+    """Find how many units must run for stated hours to support a claimed life.
+
+    Parameters
+    ----------
+    claim_hours, claim, confidence, shape, failures, acceleration
+        As in `life_test_hours`.
+    hours : float
+        Hours that each unit is run.
+
+    Returns
+    -------
+    LifeTest
+
+    Raises
+    ------
+    FanstatsError
+        If a number is none, or the hours are so few that no number of units will do.
+
+    Examples
+    --------
+    >>> life_test_units(50_000, claim="L10", hours=50_000, confidence=0.9, shape=2.0).units
+    22
+    """
+    sure = fraction("confidence", confidence)
+    allowed = count("failures", failures, at_least=0)
+    factor = number("acceleration", acceleration, above=0)
+    run = number("hours", hours, above=0)
+    eta = characteristic_life(claim_hours, claim, shape=shape)
+    exposure = (run * factor / eta) ** shape
+    fails = -math.expm1(-exposure)
+
+    def passes(n: int) -> bool:
+        return float(stats.binom.cdf(allowed, n, fails)) <= (1 - sure) * (1 + 1e-12)
+
+    n = smallest_whole(passes, allowed + 1, 10**9)
+    if n is None:
+        msg = f"`hours` of {run:g} are too few: not even a thousand million units would do."
+        raise FanstatsError(msg)
+    return _test(claim_hours, claim, sure, shape, factor, n, run, allowed)
+
+
+def life_shown(
+    hours: ArrayLike,
+    *,
+    confidence: float,
+    shape: float,
+    failures: int = 0,
+    acceleration: float = 1.0,
+) -> LifeShown:
+    """Say what a test shows: lower limits for L10 and mean life.
+
+    Parameters
+    ----------
+    hours : array_like
+        Hours that each unit ran, failed or not, one number a unit.
+    confidence : float
+        Confidence in the limit.
+    shape : float
+        Weibull shape, assumed.
+    failures : int
+        How many of the units failed.
+    acceleration : float
+        Hours of use that one hour of the test stands for; an assumption.
+
+    Returns
+    -------
+    LifeShown
+
+    Raises
+    ------
+    FanstatsError
+        If hours are negative, all 0 or not finite, or more failed than were tested.
+
+    Notes
+    -----
+    With r failures ``eta = (sum t^shape / (chi2 / 2))^(1 / shape)``, chi2 being the `confidence`
+    point with ``2 r + 2`` degrees of freedom; for tests stopped at a time it errs on the safe side.
+
+    References
+    ----------
+    Nelson (1985), Journal of Quality Technology 17, 140-146 (Weibull analysis with few or no
+    failures).
+
+    Examples
+    --------
+    >>> shown = life_shown([8760.0] * 3, confidence=0.9, shape=2.0)
+    >>> round(shown.L10)
+    3246
+    """
+    run = np.atleast_1d(np.asarray(hours, dtype=np.float64))
+    if run.ndim != 1 or run.size == 0 or not np.isfinite(run).all() or (run < 0).any():
+        msg = f"`hours` must be finite numbers not below 0, one a unit; got {hours!r}."
+        raise FanstatsError(msg)
+    if not run.any():
+        msg = f"`hours` must not all be 0; got {run.size} times 0."
+        raise FanstatsError(msg)
+    b = number("shape", shape, above=0)
+    factor = number("acceleration", acceleration, above=0)
+    failed = _failed(failures, run.size)
+    # Scaled by the longest run, so that a large shape does not overflow.
+    longest = float(run.max())
+    exposure = float(np.power(run / longest, b).sum())
+    eta = factor * longest * (exposure / total_time_factor(failed, confidence)) ** (1 / b)
+    return LifeShown(
+        units=run.size,
+        failures=failed,
+        unit_hours=float(run.sum()),
+        confidence=float(confidence),
+        shape=b,
+        acceleration=factor,
+        L10=life_from_characteristic(eta, "L10", shape=b),
+        mean_life=life_from_characteristic(eta, "mean life", shape=b),
+    )
+
+
+def warranty(
+    years: float, *, claim_hours: float, claim: Claim, hours_per_day: float, shape: float
+) -> Warranty:
+    """Set a warranty in years against a claimed life in hours.
+
+    Parameters
+    ----------
+    years : float
+        Warranty.
+    claim_hours : float
+        Claimed life in hours.
+    claim : {"L10", "mean life"}
+        What the claim is about.
+    hours_per_day : float
+        Hours of use a day, at most 24.
+    shape : float
+        Weibull shape, assumed.
+
+    Returns
+    -------
+    Warranty
+
+    Raises
+    ------
+    FanstatsError
+        If a number is not above 0, or a day has more than 24 hours.
+
+    Examples
+    --------
+    >>> w = warranty(6, claim_hours=50_000, claim="L10", hours_per_day=24, shape=1.1)
+    >>> round(w.claim_years, 2), round(w.share_failing, 3)
+    (5.7, 0.105)
+    """
+    covered = number("years", years, above=0)
+    daily = number("hours_per_day", hours_per_day, above=0)
+    if daily > 24:
+        msg = f"`hours_per_day` must be at most 24; got {daily:g}."
+        raise FanstatsError(msg)
+    eta = characteristic_life(claim_hours, claim, shape=shape)
+    yearly = HOURS_PER_YEAR * daily / 24
+    used = covered * yearly
+    return Warranty(
+        years=covered,
+        hours_per_day=daily,
+        hours_used=used,
+        claim_hours=float(claim_hours),
+        claim=claim,
+        claim_years=claim_hours / yearly,
+        share_of_claim=used / claim_hours,
+        shape=float(shape),
+        share_failing=-math.expm1(-((used / eta) ** shape)),
+    )

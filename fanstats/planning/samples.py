@@ -1,0 +1,443 @@
+"""How many units a wish takes: to settle a gap, to pin a value or the spread down."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from fanstats._arguments import count, fraction, number, power_above
+from fanstats.errors import FanstatsError
+from fanstats.planning.power import (
+    MOST_UNITS,
+    Sides,
+    critical_value,
+    effective_dof,
+    smallest_whole,
+    standard_error,
+)
+from fanstats.planning.power import power as chance_of_claim
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+__all__ = [
+    "UnitsNeeded",
+    "units_for_gap",
+    "units_for_half_width",
+    "units_for_models",
+    "units_for_spread",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitsNeeded:
+    """How many units a wish takes, with what they reach and what one fewer would.
+
+    Attributes
+    ----------
+    n_per_model, n_total : int
+        Units of each model and of all models together.
+    models : int
+        Number of models.
+    reached, one_fewer : float
+        What the wish is measured by (chance or half width), at `n_per_model` and with one unit
+        fewer of each model (NaN where one fewer is impossible).
+    wanted : float
+        What was asked for.
+    measure : str
+        What `reached`, `one_fewer` and `wanted` are.
+    assumed : str
+        What the numbers rest on.
+    """
+
+    n_per_model: int
+    n_total: int
+    models: int
+    reached: float
+    one_fewer: float
+    wanted: float
+    measure: str
+    assumed: str
+
+    def sentence(self) -> str:
+        """Say the answer in one sentence.
+
+        Returns
+        -------
+        str
+        """
+        samples = "1 sample" if self.n_per_model == 1 else f"{self.n_per_model} samples"
+        each = "" if self.models == 1 else f" of each model ({self.n_total} in total)"
+        fewer = "" if math.isnan(self.one_fewer) else f"; one fewer gives {self.one_fewer:.3g}"
+        return (
+            f"{samples}{each}: {self.measure} {self.reached:.3g}, wanted {self.wanted:.3g}"
+            f"{fewer}. Assumed: {self.assumed}."
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Give the answer and its neighbour, one row each.
+
+        Returns
+        -------
+        DataFrame
+            Columns n_per_model, n_total and the measure.
+        """
+        sizes = [self.n_per_model, self.n_per_model - 1]
+        frame = pd.DataFrame(
+            {
+                "n_per_model": sizes,
+                "n_total": [size * self.models for size in sizes],
+                self.measure: [self.reached, self.one_fewer],
+            }
+        )
+        return frame[frame["n_per_model"] > 0].reset_index(drop=True)
+
+
+def _spread(value: object, measurement: object) -> tuple[float, float]:
+    spread = number("spread", value, at_least=0)
+    noise = number("measurement", measurement, at_least=0)
+    if spread == 0 and noise == 0:
+        msg = (
+            "`spread` and `measurement` must not both be 0; got 0 and 0. Units that are all alike "
+            "and read without error need no plan."
+        )
+        raise FanstatsError(msg)
+    return spread, noise
+
+
+def _origin(dof: float) -> str:
+    if math.isinf(dof):
+        return "spread known"
+    if dof == 0:
+        return "spread estimated from these samples alone"
+    return f"spread estimated from these samples and {dof:g} degrees of freedom of other models"
+
+
+def units_for_gap(
+    gap: float,
+    spread: float,
+    *,
+    spread_dof: float,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    sides: Sides = 2,
+    measurement: float = 0.0,
+    floor: float = 0.0,
+) -> UnitsNeeded:
+    """Find how many units of each of two models settle a gap.
+
+    Parameters
+    ----------
+    gap : float
+        True difference worth finding. With one side it must be positive, "in the direction
+        looked for".
+    spread : float
+        Standard deviation from unit to unit, in the unit of `gap`.
+    spread_dof : float
+        Degrees of freedom behind the spread from *other* models: infinite where the spread is
+        known, 0 where it will be estimated from these units alone.
+    power : float
+        Wanted chance of a claim, between `alpha` and 1.
+    alpha : float
+        Chance of a claim when there is no gap.
+    sides : {1, 2}
+        Whether a lead in either direction would be claimed.
+    measurement, floor : float
+        As in `standard_error`.
+
+    Returns
+    -------
+    UnitsNeeded
+        `n_per_model` of at least 1 with a spread known or borrowed, else at least 2.
+
+    Raises
+    ------
+    FanstatsError
+        If no number of units can do it, or a request makes no sense.
+
+    References
+    ----------
+    Cohen (1988), Statistical Power Analysis, chapter 2 (whose tables round n instead of
+    taking the next whole unit).
+
+    Examples
+    --------
+    >>> units_for_gap(1.0, 0.8, spread_dof=0).n_per_model
+    12
+    >>> units_for_gap(1.0, 0.8, spread_dof=float("inf")).n_per_model
+    11
+    """
+    difference = _gap(gap, sides)
+    deviation, noise = _spread(spread, measurement)
+    behind = number("spread_dof", spread_dof, at_least=0, infinite=True)
+    fixed = number("floor", floor, at_least=0)
+    false_rate = fraction("alpha", alpha)
+    wanted = power_above(power, false_rate)
+    first = 1 if behind > 0 else 2
+
+    def chance(n: int) -> float:
+        return _two_model_power(
+            difference, deviation, n, n, noise, fixed, behind, false_rate, sides
+        )
+
+    n = smallest_whole(lambda units: chance(units) >= wanted, first)
+    if n is None:
+        best = chance(MOST_UNITS)
+        msg = (
+            f"`gap` of {difference:g} cannot be settled with power {wanted:g} by any number of "
+            f"units: the floor of {fixed:g} stays, and the best chance is {best:.2f}. Reduce the "
+            "errors that belong to a model, or ask for a larger gap."
+        )
+        raise FanstatsError(msg)
+    return UnitsNeeded(
+        n_per_model=n,
+        n_total=2 * n,
+        models=2,
+        reached=chance(n),
+        one_fewer=chance(n - 1) if n > first else math.nan,
+        wanted=wanted,
+        measure=f"chance that a gap of {difference:g} is claimed",
+        assumed=f"spread {deviation:g}, {_origin(behind)}, false claims {false_rate:g}",
+    )
+
+
+def _gap(gap: object, sides: int) -> float:
+    difference = number("gap", gap)
+    if sides not in (1, 2):
+        msg = f"`sides` must be 1 or 2; got {sides!r}."
+        raise FanstatsError(msg)
+    if difference == 0:
+        msg = "`gap` must not be 0; got 0. No number of units shows a difference that is not there."
+        raise FanstatsError(msg)
+    if sides == 1 and difference < 0:
+        msg = (
+            f"`gap` must be positive when one direction is looked at; got {difference:g}. A gap in "
+            "the other direction is never claimed: swap the models or use sides=2."
+        )
+        raise FanstatsError(msg)
+    return abs(difference)
+
+
+def _two_model_power(
+    gap: float,
+    spread: float,
+    n_first: int,
+    n_second: int,
+    measurement: float,
+    floor: float,
+    dof_elsewhere: float,
+    alpha: float,
+    sides: Sides,
+) -> float:
+    error = standard_error(spread, n_first, n_second, measurement=measurement, floor=floor)
+    estimated = float(error) ** 2 - floor**2
+    dof = effective_dof([estimated, floor**2], [dof_elsewhere + n_first + n_second - 2, math.inf])
+    critical = critical_value(alpha, dof=dof, sides=sides)
+    return float(chance_of_claim(gap, error, critical=critical, dof=dof, sides=sides))
+
+
+def units_for_models(
+    means: ArrayLike, spread: float, *, power: float = 0.8, alpha: float = 0.05
+) -> UnitsNeeded:
+    """Find how many units of each model show that not all models are alike (one-way F test).
+
+    Parameters
+    ----------
+    means : array_like
+        True values of the models, two or more.
+    spread : float
+        Standard deviation of one unit's result, estimated from these units.
+    power, alpha : float
+        Wanted chance of a claim, and chance of one when all are alike.
+
+    Returns
+    -------
+    UnitsNeeded
+
+    Raises
+    ------
+    FanstatsError
+        If a request makes no sense.
+
+    References
+    ----------
+    Cohen (1988), chapter 8; the noncentrality is ``n sum (m - mean)^2 / spread^2``.
+
+    Examples
+    --------
+    >>> needed = units_for_models([30.0, 30.5, 31.0, 31.5], 0.8, power=0.9)
+    >>> needed.n_per_model, needed.n_total
+    (9, 36)
+    """
+    values = np.asarray(means, dtype=np.float64)
+    models = values.size
+    if values.ndim != 1 or models < 2 or not np.isfinite(values).all():
+        msg = f"`means` must be two or more finite numbers in a row; got {means!r}."
+        raise FanstatsError(msg)
+    deviation = number("spread", spread, above=0)
+    false_rate = fraction("alpha", alpha)
+    wanted = power_above(power, false_rate)
+    between = float(np.square(values - values.mean()).sum()) / deviation**2
+    if between == 0:
+        msg = "`means` must not all be equal; got equal ones. There is nothing to find."
+        raise FanstatsError(msg)
+
+    def chance(n: int) -> float:
+        dof = models * (n - 1)
+        limit = stats.f.isf(false_rate, models - 1, dof)
+        # Beyond this noncentrality the chance is 1 to all digits and scipy's series gives up.
+        return float(stats.ncf.sf(limit, models - 1, dof, min(n * between, 1e4)))
+
+    n = smallest_whole(lambda units: chance(units) >= wanted, 2)
+    if n is None:
+        msg = f"`means` differ too little against `spread` {deviation:g} for any number of units."
+        raise FanstatsError(msg)
+    return UnitsNeeded(
+        n_per_model=n,
+        n_total=n * models,
+        models=models,
+        reached=chance(n),
+        one_fewer=chance(n - 1) if n > 2 else math.nan,
+        wanted=wanted,
+        measure="chance that a difference among the models is claimed",
+        assumed=f"spread {deviation:g}, {_origin(0)}, false claims {false_rate:g}",
+    )
+
+
+def units_for_half_width(
+    half_width: float,
+    spread: float,
+    *,
+    spread_dof: float,
+    probability: float = 0.95,
+    measurement: float = 0.0,
+    floor: float = 0.0,
+    assurance: float | None = None,
+) -> UnitsNeeded:
+    """Find how many units pin the typical unit's value down to a stated half width.
+
+    Parameters
+    ----------
+    half_width : float
+        Wanted: the typical unit lies within this of the mean.
+    spread : float
+        Standard deviation from unit to unit.
+    spread_dof : float
+        As in `units_for_gap`.
+    probability : float
+        Coverage probability.
+    measurement, floor : float
+        Standard uncertainty of one unit's measurement, and that of errors that no further unit
+        reduces: the meter's calibration, its answer to this model.
+    assurance : float, optional
+        With an estimated spread the half width itself is luck: the wanted chance that it comes
+        out small enough. None plans for the stated spread to come out as the estimate.
+
+    Returns
+    -------
+    UnitsNeeded
+
+    Raises
+    ------
+    FanstatsError
+        If the floor alone is wider, or a request makes no sense.
+
+    Examples
+    --------
+    >>> units_for_half_width(0.5, 0.8, spread_dof=float("inf")).n_per_model
+    10
+    >>> units_for_half_width(0.5, 0.8, spread_dof=0).n_per_model
+    13
+    """
+    wanted = number("half_width", half_width, above=0)
+    deviation, noise = _spread(spread, measurement)
+    behind = number("spread_dof", spread_dof, at_least=0, infinite=True)
+    fixed = number("floor", floor, at_least=0)
+    tail = (1.0 - fraction("probability", probability)) / 2.0
+    upper = None if assurance is None else fraction("assurance", assurance)
+    first = 1 if behind > 0 else 2
+
+    def reached(n: int) -> float:
+        dof = behind + n - 1
+        mean_square = deviation**2 + noise**2
+        if upper is not None and math.isfinite(dof):
+            mean_square *= float(stats.chi2.ppf(upper, dof)) / dof
+        parts = [mean_square / n, fixed**2]
+        k = float(stats.t.isf(tail, effective_dof(parts, [dof, math.inf])))
+        return k * math.sqrt(sum(parts))
+
+    n = smallest_whole(lambda units: reached(units) <= wanted, first)
+    if n is None:
+        msg = (
+            f"`half_width` of {wanted:g} cannot be reached by any number of units: errors that "
+            f"stay ({fixed:g}) alone give {reached(MOST_UNITS):.3g}."
+        )
+        raise FanstatsError(msg)
+    return UnitsNeeded(
+        n_per_model=n,
+        n_total=n,
+        models=1,
+        reached=reached(n),
+        one_fewer=reached(n - 1) if n > first else math.nan,
+        wanted=wanted,
+        measure=f"half width of the range, {100 * (1 - 2 * tail):g} times in 100,",
+        assumed=f"spread {deviation:g}, {_origin(behind)}"
+        + ("" if upper is None else f", chance {upper:g} of coming out so"),
+    )
+
+
+def units_for_spread(relative: float, *, probability: float = 0.95, models: int = 1) -> UnitsNeeded:
+    """Find how many units pin the unit-to-unit spread itself down.
+
+    Parameters
+    ----------
+    relative : float
+        Wanted: the upper end of the spread's interval is at most ``1 + relative`` times the
+        estimate. (The lower end is always nearer.)
+    probability : float
+        Coverage probability.
+    models : int
+        Models over which one spread is pooled; each gives its units less one degrees of freedom.
+
+    Returns
+    -------
+    UnitsNeeded
+
+    Raises
+    ------
+    FanstatsError
+        If a request makes no sense.
+
+    Examples
+    --------
+    >>> units_for_spread(0.5).n_per_model, units_for_spread(0.5, models=8).n_per_model
+    (18, 4)
+    """
+    wanted = number("relative", relative, above=0)
+    tail = (1.0 - fraction("probability", probability)) / 2.0
+    pooled = count("models", models)
+
+    def reached(n: int) -> float:
+        dof = pooled * (n - 1)
+        return math.sqrt(dof / float(stats.chi2.ppf(tail, dof))) - 1.0
+
+    n = smallest_whole(lambda units: reached(units) <= wanted, 2)
+    if n is None:
+        msg = f"`relative` of {wanted:g} takes more than {MOST_UNITS} units of each model."
+        raise FanstatsError(msg)
+    return UnitsNeeded(
+        n_per_model=n,
+        n_total=n * pooled,
+        models=pooled,
+        reached=reached(n),
+        one_fewer=reached(n - 1) if n > 2 else math.nan,
+        wanted=wanted,
+        measure="relative distance from the spread found to the upper end of its range",
+        assumed=f"{100 * (1 - 2 * tail):g} times in 100, one spread for all models, measurement "
+        "error small against it",
+    )

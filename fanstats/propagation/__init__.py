@@ -1,0 +1,1 @@
+"""First order and Monte Carlo: sensitivities, budgets, coverage intervals, both compared."""

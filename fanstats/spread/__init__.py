@@ -1,0 +1,1 @@
+"""What repeats and further units teach: variance components, a unit against model or rating."""

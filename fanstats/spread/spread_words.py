@@ -1,0 +1,150 @@
+"""Sample luck in words: what was found, what cannot be told apart, and which test would tell."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from fanstats.wording import listed, times_words
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from fanstats.spread.offsets import SpreadKind
+    from fanstats.spread.repeats import Repeats
+    from fanstats.spread.strata import Strata
+
+__all__ = ["cannot_tell", "spread_sentence"]
+
+_NAMES: Final = {
+    "noise": "noise",
+    "airflow": "airflow",
+    "speed": "speed",
+    "temperature": "temperature",
+}
+
+
+def spread_sentence(
+    components: pd.DataFrame, probability: float, further: Sequence[str] = ()
+) -> str:
+    """Say how samples of one model differ.
+
+    Parameters
+    ----------
+    components : pandas.DataFrame
+        As in `SpreadEstimate`.
+    probability : float
+        Coverage probability of the ranges.
+    further : sequence of str
+        What to add.
+
+    Returns
+    -------
+    str
+    """
+    units = components[components["component"].str.startswith("between units")]
+    parts = [
+        _component_words({str(k): v for k, v in row.items()}) for row in units.to_dict("records")
+    ]
+    if parts:
+        head = (
+            f"Sample luck (standard deviation of production; ranges hold "
+            f"{times_words(probability)}): {'; '.join(parts)}."
+        )
+    else:
+        head = "Sample luck: no model was tested with two samples that can be set side by side."
+    return " ".join([head, *(f"{note[:1].upper()}{note[1:].rstrip('.')}." for note in further)])
+
+
+def _component_words(row: Mapping[str, object]) -> str:
+    units, high = str(row["units"]), float(str(row["high"]))
+    what = str(row["kind"])
+    joined = str(row["component"]).removeprefix("between units")
+    if "prior" in joined:
+        what += " with the prior taken in"
+    elif joined:
+        what += f" (samples{joined.removesuffix(', together')} together)"
+    if not float(str(row["raw_variance"])) > 0:
+        return (
+            f"{what}: none seen above the errors of reading, which leaves up to {_sd(high, units)}"
+        )
+    low = float(str(row["low"]))
+    ends = f"{_sd(low, units)} to {_sd(high, units)}" if low > 0 else f"at most {_sd(high, units)}"
+    return f"{what} {_sd(float(str(row['sd'])), units)} ({ends})"
+
+
+def _sd(value: float, units: str) -> str:
+    if not math.isfinite(value):
+        return "unknown"
+    if units == "relative":
+        return f"{100 * value:.2g} %"
+    return f"{value:.2g} {units}"
+
+
+def cannot_tell(
+    strata: Mapping[SpreadKind, Strata],
+    repeats: Mapping[str, Repeats],
+    boxes: Mapping[SpreadKind, str],
+    single: Sequence[str],
+) -> list[str]:
+    """List what the readings cannot tell apart, each with the test that would.
+
+    Parameters
+    ----------
+    strata : mapping
+        By kind, what the readings say.
+    repeats : mapping
+        By quantity, pooled repeats.
+    boxes : mapping
+        By kind, what is known of boxes.
+    single : sequence of str
+        Models of which one sample was tested.
+
+    Returns
+    -------
+    list of str
+    """
+    told = []
+    if not any(found.means.dof > 0 for found in strata.values()):
+        names = f" ({listed(single[:5])})" if single else ""
+        told.append(
+            f"nothing is known of sample luck: each model was tested with one sample{names}. "
+            "A second sample of any model would begin to tell; 8 models with two each tell it "
+            "within a factor of 2"
+        )
+    joined: dict[tuple[str, ...], list[str]] = {}
+    for kind, found in strata.items():
+        if found.joined and found.means.dof > 0:
+            joined.setdefault(found.joined, []).append(_NAMES[kind])
+    told += [_joined_words(what, names) for what, names in joined.items()]
+    unread = [_NAMES[kind] for kind in strata if kind not in repeats]
+    if unread:
+        told.append(
+            f"scatter of single readings of {listed(unread)} is taken as stated: no reading was "
+            "repeated. Reading each step of one sample 3 times would measure it"
+        )
+    if boxes:
+        told.append(
+            "samples of one box may be alike, so the spread is a lower bound: samples bought "
+            "months apart or in different shops would tell"
+        )
+    return told
+
+
+def _joined_words(what: tuple[str, ...], names: list[str]) -> str:
+    mend = {
+        "sittings": "taking one sample off the bench and putting it back 6 times",
+        "sessions": "testing the same two samples on both days",
+    }
+    things = {"sittings": "mountings", "sessions": "days"}
+    return (
+        (
+            f"samples and {listed(things[each] for each in what)} cannot be told apart in "
+            f"{listed(names)}: every sample had its own. {listed(mend[each] for each in what)} "
+            "would tell (see plan_repeatability)"
+        )
+        .replace(". taking", ". Taking")
+        .replace(". testing", ". Testing")
+    )

@@ -1,0 +1,456 @@
+"""Unit-to-unit spread from readings of several samples: components, and a bench that holds them."""
+
+from __future__ import annotations
+
+import html
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+from scipy.special import chdtrc
+
+from fanstats._arguments import fraction, number
+from fanstats.errors import FanstatsError, one_of
+from fanstats.estimates.curves import CURVES, CurveKind
+from fanstats.estimates.layout import layout_models
+from fanstats.estimates.sittings import Sitting, sittings_of
+from fanstats.sources import Bench, Source, UnitSpread
+from fanstats.spread.component_intervals import component_interval
+from fanstats.spread.luck_correlation import Correlation, luck_correlation
+from fanstats.spread.measured_bench import Prior, pooled_spread, prior_of, with_repeats, with_strata
+from fanstats.spread.offsets import KINDS, Offsets, SpreadKind, offsets_of
+from fanstats.spread.repeats import Repeats, pooled_repeats, reads_relative
+from fanstats.spread.spread_words import cannot_tell, spread_sentence
+from fanstats.spread.strata import Component, Strata, strata_of
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["SpreadEstimate", "unit_spread"]
+
+KIND_WORDS: Final = {
+    "noise": "noise at a given speed",
+    "airflow": "airflow at a given speed",
+    "speed": "speed at a given drive",
+    "temperature": "temperature rise at a given speed",
+}
+_UNITS: Final = {"noise": "dB", "airflow": "relative", "speed": "relative", "temperature": "K"}
+# A stated spread is called into question where so large a scatter comes up less often than this.
+_CONTRADICTED: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpreadEstimate:
+    """How samples of one model differ, as far as the readings tell.
+
+    Attributes
+    ----------
+    components : pandas.DataFrame
+        A row a component: kind, component, units, sd, raw_variance, dof, low, high (ends of the
+        range for sd), how, status.
+    bench : Bench
+        The bench given, with measured terms in place of assumed ones; hand it to `equal_noise`.
+    deviations : pandas.DataFrame
+        A row a sample and kind: model, unit, kind, deviation from its model's mean, u (of
+        reading), sittings.
+    by_obstruction : pandas.DataFrame
+        Sample luck behind each obstruction alone: kind, obstruction, sd as read.
+    correlation : Correlation or None
+        Of noise luck and airflow luck, from 8 degrees of freedom on.
+    cannot_tell : tuple of str
+        What these readings cannot tell apart, and which test would.
+    contradictions : tuple of str
+        Where samples differ more, or less, than the spread stated allows.
+    left_out : tuple of str
+        Models that say nothing, with reasons.
+    probability : float
+        Coverage probability of the ranges.
+    """
+
+    components: pd.DataFrame
+    bench: Bench
+    deviations: pd.DataFrame
+    by_obstruction: pd.DataFrame
+    correlation: Correlation | None
+    cannot_tell: tuple[str, ...]
+    contradictions: tuple[str, ...]
+    left_out: tuple[str, ...]
+    probability: float
+
+    def sentence(self) -> str:
+        """Say it in words that can stand under a table.
+
+        Returns
+        -------
+        str
+        """
+        return spread_sentence(
+            self.components, self.probability, [*self.contradictions, *self.cannot_tell]
+        )
+
+    def __repr__(self) -> str:
+        """Show the sentence and the table."""
+        shown = self.components.drop(columns=["how"])
+        return f"{self.sentence()}\n{shown.to_string(index=False, float_format='{:.3g}'.format)}"
+
+    def _repr_html_(self) -> str:
+        table = self.components.to_html(index=False, float_format="{:.3g}".format, border=0)
+        return f"<p>{html.escape(self.sentence())}</p>{table}"
+
+
+def unit_spread(
+    readings: xr.Dataset,
+    bench: Bench,
+    *,
+    prior: UnitSpread | None = None,
+    worth: float | None = None,
+    curve: CurveKind = "smooth",
+    probability: float = 0.95,
+) -> SpreadEstimate:
+    """Estimate how samples of one model differ, from models of which several were tested.
+
+    Parameters
+    ----------
+    readings : xarray.Dataset
+        From `read_readings`.
+    bench : Bench
+        What is stated about the instruments; its spread, where stated, is what is replaced.
+    prior : UnitSpread, optional
+        A spread believed beforehand: a maker's tolerance or an earlier pool. It is averaged
+        with the readings.
+    worth : float, optional
+        How many units beyond the first the prior counts as (its degrees of freedom); without it
+        those of the prior itself.
+    curve : {"smooth", "straight", "power law"}
+        Curve through each sitting's noise steps.
+    probability : float
+        Coverage probability of the ranges.
+
+    Returns
+    -------
+    SpreadEstimate
+
+    Raises
+    ------
+    FanstatsError
+        If an argument is of the wrong kind or a prior has no worth.
+
+    Notes
+    -----
+    Each sitting becomes one number a quantity: the mean distance of its curve from its siblings',
+    over the speeds (drives) that all sittings of the model share. Between unit means there are
+    ``sum(units - 1)`` degrees of freedom, however many speeds were read. What the errors of
+    reading add is reckoned through the curve, one error at a time, and taken out; what the
+    design cannot tell from the samples stays in and is named with them.
+
+    The bench handed back counts everything once: whatever its instruments hold (the stated error
+    of mounting, say) is taken off the mean square of units, *after* drawing it.
+
+    References
+    ----------
+    JCGM 100:2008, 4.2 and H.5; ISO 5725-2:2019 (nested designs); ISO 7574-1 (standard deviation
+    of production).
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> found = unit_spread(fs.demo.readings(), fs.demo.bench())
+    >>> found.bench.spread.noise.stated
+    's = 0.77 dB measured (3 degrees of freedom)'
+    """
+    _check(bench, curve, prior, worth)
+    fraction("probability", probability)
+    sittings = sittings_of(readings)
+    bench, repeats = _with_measured_repeats(bench, sittings)
+    offsets, left_out = _offsets(sittings, bench, curve)
+    strata = {
+        kind: strata_of(parts, checked=_checked(bench, kind), probability=probability)
+        for kind, parts in offsets.items()
+    }
+    boxes = _boxes(readings, offsets)
+    priors = {kind: prior_of(prior, worth, kind) for kind in KINDS}
+    rows = [
+        row for kind in KINDS for row in _rows(kind, strata.get(kind), priors, boxes, probability)
+    ]
+    rows += [_repeat_row(quantity, found, probability) for quantity, found in repeats.items()]
+    both = "noise" in strata and "airflow" in strata
+    return SpreadEstimate(
+        components=pd.DataFrame(rows, columns=_COLUMNS),
+        bench=with_strata(bench, strata, priors, boxes),
+        deviations=_deviations(strata, offsets),
+        by_obstruction=_by_obstruction(offsets),
+        correlation=luck_correlation(
+            offsets["noise"], offsets["airflow"], (strata["noise"], strata["airflow"]), probability
+        )
+        if both
+        else None,
+        cannot_tell=tuple(cannot_tell(strata, repeats, boxes, _single(sittings))),
+        contradictions=tuple(_contradictions(bench, strata)),
+        left_out=tuple(left_out),
+        probability=probability,
+    )
+
+
+_COLUMNS: Final = (
+    "kind", "component", "units", "sd", "raw_variance", "dof", "low", "high", "how", "status",
+)  # fmt: skip
+
+
+def _check(bench: object, curve: str, prior: object, worth: float | None) -> None:
+    if not isinstance(bench, Bench):
+        msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
+        raise FanstatsError(msg)
+    if prior is not None and not isinstance(prior, UnitSpread):
+        msg = f"`prior` must be a UnitSpread; got {type(prior).__name__}."
+        raise FanstatsError(msg)
+    if worth is not None:
+        number("worth", worth, above=0)
+    one_of("curve", curve, CURVES)
+
+
+# From readings to offsets ----------------------------------------------------------------------
+
+
+def _with_measured_repeats(
+    bench: Bench, sittings: list[Sitting]
+) -> tuple[Bench, dict[str, Repeats]]:
+    found: dict[str, Repeats] = {}
+    for quantity in KINDS:
+        relative = reads_relative(quantity, bench.instrument(quantity))
+        repeats = pooled_repeats(quantity, sittings, relative=relative)
+        if repeats.dof > 0:
+            found[quantity] = repeats
+            bench = with_repeats(bench, quantity, repeats)
+    return bench, found
+
+
+def _offsets(
+    sittings: list[Sitting], bench: Bench, curve: CurveKind
+) -> tuple[dict[SpreadKind, list[Offsets]], list[str]]:
+    """Reduce the sittings of every model that sat on the bench more than once."""
+    count: dict[str, int] = {}
+    for sitting in sittings:
+        count[sitting.model] = count.get(sitting.model, 0) + 1
+    several = [model for model, n in count.items() if n > 1]
+    layouts = layout_models(
+        [s for s in sittings if s.model in several],
+        several,
+        bench,
+        noise=("noise", ""),
+        curve=curve,
+        omit_shared=False,
+    )
+    found: dict[SpreadKind, list[Offsets]] = {}
+    left_out = []
+    for kind in KINDS:
+        for layout in layouts:
+            part = offsets_of(kind, bench, layout)
+            if isinstance(part, Offsets):
+                found.setdefault(kind, []).append(part)
+            elif not part.startswith("read in one sitting"):
+                left_out.append(f"{layout.model}, {KIND_WORDS[kind]}: {part}")
+    return found, left_out
+
+
+def _checked(bench: Bench, kind: SpreadKind) -> list[str]:
+    """Levels of sharing that were stated to hold no error."""
+    instrument = bench.instrument(kind)
+    if instrument is None:
+        return []
+    stated = {"sitting": instrument.sitting, "session": instrument.session}
+    return [
+        level
+        for level, sources in stated.items()
+        if sources is not None and all(source.is_zero for source in instrument.at(level))
+    ]
+
+
+def _single(sittings: list[Sitting]) -> list[str]:
+    """Name the models of which one sample was tested."""
+    units: dict[str, set[str]] = {}
+    for sitting in sittings:
+        units.setdefault(sitting.model, set()).add(sitting.unit)
+    return [model for model, held in units.items() if len(held) == 1]
+
+
+def _boxes(readings: xr.Dataset, offsets: dict[SpreadKind, list[Offsets]]) -> dict[SpreadKind, str]:
+    """Say of each kind whether its samples came from one box, where boxes were recorded."""
+    if "batch" not in readings.coords:
+        return {}
+    labels = zip(
+        *(readings[name].to_numpy().astype(str) for name in ("model", "unit", "batch")), strict=True
+    )
+    boxes = {(model, unit): box for model, unit, box in labels if box}
+    told: dict[SpreadKind, str] = {}
+    for kind, parts in offsets.items():
+        spread = [part for part in parts if len(set(part.units)) > 1]
+        held = [{boxes.get((part.model, unit), "") for unit in part.units} for part in spread]
+        known = [names for names in held if "" not in names]
+        if known and all(len(names) == 1 for names in known):
+            told[kind] = "samples of one box: at least this much"
+        elif any(len(names) == 1 for names in known):
+            told[kind] = "some samples of one box: perhaps more"
+    return told
+
+
+# Tables ----------------------------------------------------------------------------------------
+
+
+def _rows(
+    kind: SpreadKind,
+    strata: Strata | None,
+    priors: dict[SpreadKind, Prior | None],
+    boxes: dict[SpreadKind, str],
+    probability: float,
+) -> list[dict[str, object]]:
+    """Rows of one kind."""
+    rows = []
+    if strata is not None:
+        held = (strata.unit, strata.session, strata.sitting)
+        rows = [_row(kind, component) for component in held if component is not None]
+        if strata.unit is not None:
+            notes = [strata.unit.status, boxes.get(kind, ""), _few(strata)]
+            rows[0]["status"] = "; ".join(note for note in notes if note)
+    if priors[kind] is not None:
+        pooled = pooled_spread(kind, strata, priors[kind])
+        if pooled is not None:
+            rows.append(_prior_row(kind, pooled, probability))
+    return rows
+
+
+def _few(strata: Strata) -> str:
+    return (
+        "one pair of samples: 1 degree of freedom, too few for a bench"
+        if strata.means.dof == 1
+        else ""
+    )
+
+
+def _row(kind: SpreadKind, component: Component) -> dict[str, object]:
+    return {
+        "kind": KIND_WORDS[kind],
+        "component": component.name,
+        "units": _UNITS[kind],
+        "sd": math.sqrt(component.variance),
+        "raw_variance": component.raw,
+        "dof": component.dof,
+        "low": math.sqrt(component.low),
+        "high": math.sqrt(component.high),
+        "how": component.how,
+        "status": component.status,
+    }
+
+
+def _prior_row(kind: SpreadKind, pooled: Source, probability: float) -> dict[str, object]:
+    square = (pooled.absolute + pooled.relative) ** 2
+    low, high = component_interval(
+        [square], [pooled.dof], [1.0], probability=probability, known=pooled.removed_variance
+    )
+    raw = square - pooled.removed_variance
+    return {
+        "kind": KIND_WORDS[kind],
+        "component": "between units, prior taken in",
+        "units": _UNITS[kind],
+        "sd": math.sqrt(max(0.0, raw)),
+        "raw_variance": raw,
+        "dof": pooled.dof,
+        "low": math.sqrt(low),
+        "high": math.sqrt(high),
+        "how": "scaled inverse chi-square",
+        "status": pooled.stated,
+    }
+
+
+def _repeat_row(quantity: str, found: Repeats, probability: float) -> dict[str, object]:
+    low, high = component_interval([found.mean_square], [found.dof], [1.0], probability=probability)
+    units = {"noise": "dB", "speed": "rpm", "temperature": "K", "airflow": "as read"}
+    same = found.mean_square == 0
+    return {
+        "kind": f"reading of {quantity}",
+        "component": "between readings",
+        "units": "relative" if found.relative else units[quantity],
+        "sd": math.sqrt(found.mean_square),
+        "raw_variance": found.mean_square,
+        "dof": found.dof,
+        "low": math.sqrt(low),
+        "high": math.sqrt(high),
+        "how": "pooled repeats",
+        "status": "all repeats alike: the display hides their scatter" if same else "",
+    }
+
+
+def _deviations(
+    strata: dict[SpreadKind, Strata], offsets: dict[SpreadKind, list[Offsets]]
+) -> pd.DataFrame:
+    rows = []
+    for kind, found in strata.items():
+        means = found.means
+        covariance = [part.covariance(("sitting", "session")) for part in offsets[kind]]
+        places = np.cumsum([0, *(len(block) for block in covariance)])
+        reading = np.zeros(places[-1])
+        for start, block in zip(places[:-1], covariance, strict=True):
+            # What all sittings of a model share does not tell samples apart.
+            common = block.mean()
+            reading[start : start + len(block)] = np.maximum(np.diag(block) - common, 0.0)
+        u = np.sqrt(np.square(means.averaging) @ reading)
+        rows += [
+            {
+                "model": model,
+                "unit": unit,
+                "kind": KIND_WORDS[kind],
+                "deviation": float(deviation),
+                "u": float(each),
+                "sittings": sat,
+            }
+            for model, unit, deviation, each, sat in zip(
+                means.models, means.units, means.deviations, u, means.sittings, strict=True
+            )
+        ]
+    columns = ["model", "unit", "kind", "deviation", "u", "sittings"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _by_obstruction(offsets: dict[SpreadKind, list[Offsets]]) -> pd.DataFrame:
+    """Scatter of unit means behind each obstruction, where models share it."""
+    rows = []
+    for kind, parts in offsets.items():
+        names = list(dict.fromkeys(name for part in parts for name in part.by_obstruction))
+        for name in names:
+            total, dof = 0.0, 0
+            for part in parts:
+                if name in part.by_obstruction:
+                    table = pd.Series(part.by_obstruction[name]).groupby(list(part.units)).mean()
+                    total += float(((table - table.mean()) ** 2).sum())
+                    dof += len(table) - 1
+            if dof:
+                sd = math.sqrt(total / dof)
+                rows.append({"kind": KIND_WORDS[kind], "obstruction": name, "sd": sd, "dof": dof})
+    return pd.DataFrame(rows, columns=["kind", "obstruction", "sd", "dof"])
+
+
+def _contradictions(bench: Bench, strata: dict[SpreadKind, Strata]) -> list[str]:
+    """Hold the scatter of units against the spread stated."""
+    told = []
+    for kind, found in strata.items():
+        stated = bench.spread.of(kind)
+        if stated is None or found.means.dof == 0 or math.isfinite(stated.dof):
+            continue
+        expected = (stated.absolute + stated.relative) ** 2 + found.counted_elsewhere
+        if not expected > 0:
+            if found.mean_square > 0:
+                told.append(f"{KIND_WORDS[kind]}: stated to be alike, and samples differ")
+            continue
+        p = float(chdtrc(found.means.dof, found.means.dof * found.mean_square / expected))
+        if p < _CONTRADICTED:
+            told.append(
+                f"{KIND_WORDS[kind]}: samples differ more than {stated.stated} allows "
+                f"(so much comes up {100 * p:.1g} times in 100)"
+            )
+        elif 1.0 - p < _CONTRADICTED:
+            told.append(
+                f"{KIND_WORDS[kind]}: samples differ less than {stated.stated} makes likely "
+                f"(so little comes up {100 * (1 - p):.1g} times in 100)"
+            )
+    return told
