@@ -12,7 +12,6 @@ from fanstats.errors import FanstatsError
 from fanstats.estimates.draws import CHUNK, Draws, LabelledDraws, Unperturbed
 from fanstats.estimates.operating import (
     Points,
-    Request,
     model_points,
     noise_points,
     noise_values,
@@ -20,6 +19,7 @@ from fanstats.estimates.operating import (
     signature,
 )
 from fanstats.estimates.reasons import model_reason, quantity_reason, scope_reason
+from fanstats.estimates.request import Request
 from fanstats.progress import progress
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from fanstats.estimates.filling import LUCK, SCOPES, Table, check_draws, fill_ta
 from fanstats.estimates.layout import ModelLayout, channels_of
 from fanstats.estimates.level_curve import Slope
 from fanstats.estimates.notes import assumptions, left_out, measured, not_considered, spread_record
-from fanstats.estimates.operating import Request
+from fanstats.estimates.request import Request
 from fanstats.estimates.target import Background, NoiseTarget, Target
 from fanstats.quantities import QUANTITIES
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from fanstats.estimates.layout import ModelLayout
     from fanstats.estimates.level_curve import Slope
-    from fanstats.estimates.operating import Request
+    from fanstats.estimates.request import Request
     from fanstats.estimates.sittings import Sitting
     from fanstats.sources import Bench, Source
 

@@ -8,8 +8,7 @@ model, next unit, in that order, as far as the stated spread allows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -37,26 +36,25 @@ from fanstats.estimates.level_curve import (
     remove_room,
     solve_level,
 )
-from fanstats.estimates.perturbation import reading_errors_of, spread_draws
-from fanstats.levels.kernels import add_levels, energy_level
+from fanstats.estimates.luck import Luck
+from fanstats.estimates.perturbation import reading_errors_of
+from fanstats.estimates.request import Request, SpreadKind
+from fanstats.levels.kernels import add_levels
 from fanstats.quantities import convert
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from fanstats.estimates.draws import Draws, Label
+    from fanstats.estimates.draws import Draws
     from fanstats.estimates.layout import ModelLayout, QuantityCurve, UnitLayout
     from fanstats.estimates.sittings import Channel, Sitting
-    from fanstats.estimates.target import NoiseTarget
-    from fanstats.sources import Bench, Source
+    from fanstats.sources import Bench
 
 __all__ = [
     "MODEL",
     "NEXT",
     "TESTED",
-    "Luck",
     "Points",
-    "Request",
     "model_points",
     "noise_points",
     "noise_values",
@@ -69,42 +67,6 @@ __all__ = [
 TESTED, MODEL, NEXT = 0, 1, 2
 # Fan law: airflow goes with speed; policy for how far the exponent of one model may differ.
 AIRFLOW_EXPONENT = 0.1
-SpreadKind = Literal["noise", "airflow", "speed", "temperature"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Request:
-    """What every model is to be read off at.
-
-    Attributes
-    ----------
-    kind : {"equal noise", "equal drive", "equal speed"}
-        What is held equal.
-    bench : Bench
-        What is stated about the instruments and the spread.
-    target : NoiseTarget
-        For equal noise the level; for the others only its room counts.
-    at : float
-        Drive or speed held; NaN for equal noise.
-    drive : {"drive_voltage", "drive_duty"}
-        Which drive, for equal drive.
-    curve_uncertainty : float
-        Relative standard uncertainty of a speed from the choice of curve.
-    fans : mapping of str to int
-        How many fans of a model run together; 1 where it is not named.
-    """
-
-    kind: str
-    bench: Bench
-    target: NoiseTarget
-    at: float = np.nan
-    drive: Literal["drive_voltage", "drive_duty"] = "drive_voltage"
-    curve_uncertainty: float = 0.0
-    fans: Mapping[str, int] = field(default_factory=dict)
-
-    def spread(self, kind: SpreadKind) -> Source | None:
-        """Give the stated spread of one kind, None where unknown."""
-        return self.bench.spread.of(kind)
 
 
 class Points(NamedTuple):
@@ -121,143 +83,6 @@ class Points(NamedTuple):
     at: FloatArray
     below: BoolArray
     above: BoolArray
-
-
-class Luck:
-    """Luck of units, and of the fans somebody buys next, drawn when first asked for.
-
-    Parameters
-    ----------
-    draws : Draws
-        Where draws come from.
-    request : Request
-        Holds the stated spread, and how many fans of a model run together.
-    models, units : sequence of str
-        Whose luck: one unit of each model, all with equally many fans.
-    """
-
-    def __init__(
-        self, draws: Draws, request: Request, models: Sequence[str], units: Sequence[str]
-    ) -> None:
-        self._draws, self._bench = draws, request.bench
-        self._models, self._units = models, units
-        self.fans = request.fans.get(models[0], 1)
-
-    def own(self, kind: SpreadKind) -> FloatArray:
-        """Draw how the tested units differ from their models, shape (model, draw)."""
-        pairs = zip(self._models, self._units, strict=True)
-        return self._draw(kind, [("unit", model, unit) for model, unit in pairs])
-
-    def new(self, kind: SpreadKind, fan: int = 1) -> FloatArray:
-        """Draw how one of the fans bought next differs from its model, shape (model, draw)."""
-        more = () if fan == 1 else (str(fan),)
-        return self._draw(kind, [("next unit", model, *more) for model in self._models])
-
-    def _draw(self, kind: SpreadKind, labels: Sequence[Label]) -> FloatArray:
-        spread = self._bench.spread.of(kind)
-        if spread is None or (spread.is_zero and not spread.removed_variance):
-            return np.zeros((1, 1))
-        return np.stack([spread_draws(self._draws, spread, kind, label) for label in labels])
-
-    def shift(self, kind: SpreadKind, scopes: int) -> FloatArray:
-        """Give what is to be added for each scope to undo the unit's luck: 0, -own, new - own.
-
-        Parameters
-        ----------
-        kind : {"noise", "temperature"}
-            An absolute spread.
-        scopes : int
-            1 or 3.
-
-        Returns
-        -------
-        ndarray, shape (scope, model, draw) or (1, 1, 1)
-        """
-        if scopes == 1:
-            return np.zeros((1, 1, 1))
-        own, new = self.own(kind), self.new(kind)
-        return _stacked(np.zeros(1), -own, new - own)
-
-    def factor(self, kind: SpreadKind, scopes: int) -> FloatArray:
-        """Give the factor for each scope: 1, 1/(1+own) and (1+new)/(1+own).
-
-        Parameters
-        ----------
-        kind : {"speed", "airflow"}
-            A relative spread.
-        scopes : int
-            1 or 3.
-
-        Returns
-        -------
-        ndarray, shape (scope, model, draw) or (1, 1, 1)
-        """
-        if scopes == 1:
-            return np.ones((1, 1, 1))
-        own = np.maximum(1.0 + self.own(kind), 0.05)
-        new = np.maximum(1.0 + self.new(kind), 0.05)
-        return _stacked(np.ones(1), 1.0 / own, new / own)
-
-    def louder_together(self, scopes: int, slope: FloatArray) -> FloatArray:
-        """Give how much louder each scope's fans together are than the tested unit alone.
-
-        The fans bought next run on one drive: one that spins faster is louder by the slope.
-
-        Parameters
-        ----------
-        scopes : int
-            1 or 3.
-        slope : ndarray, shape (model, draw) or (1, 1)
-            dB a unit of ln speed; 0 where the curve runs over drive.
-
-        Returns
-        -------
-        ndarray, shape (scope, model, draw) or (1, 1, 1)
-            dB.
-        """
-        equal: FloatArray = 10.0 * np.log10(np.array([float(self.fans)]))
-        if scopes == 1:
-            return equal[:, None, None]
-        own = self.own("noise")
-        if self.fans == 1:
-            return _stacked(np.zeros(1), -own, self.new("noise") - own)
-        members = [
-            self.new("noise", fan) + slope * np.log1p(self.new("speed", fan))
-            for fan in range(1, self.fans + 1)
-        ]
-        together = energy_level(np.stack(np.broadcast_arrays(*members)), axis=0, mean=False)
-        return _stacked(equal, equal - own, together - own)
-
-    def airflow_together(self, scopes: int, over_speed: bool) -> FloatArray:
-        """Give the factor that turns the tested unit's airflow into that of each scope's fans.
-
-        Parameters
-        ----------
-        scopes : int
-            1 or 3.
-        over_speed : bool
-            Whether fans on one drive differ in speed here.
-
-        Returns
-        -------
-        ndarray, shape (scope, model, draw) or (1, 1, 1)
-        """
-        if self.fans == 1:
-            return self.factor("airflow", scopes)
-        count = np.array([float(self.fans)])
-        if scopes == 1:
-            return count[:, None, None]
-        own = np.maximum(1.0 + self.own("airflow"), 0.05)
-        total: FloatArray = np.zeros(1)
-        for fan in range(1, self.fans + 1):
-            faster = self.new("speed", fan) if over_speed else np.zeros(1)
-            total = total + np.maximum(1.0 + self.new("airflow", fan), 0.05) * (1.0 + faster)
-        return _stacked(count, count / own, total / own)
-
-
-def _stacked(*parts: FloatArray) -> FloatArray:
-    stacked: FloatArray = np.stack(np.broadcast_arrays(*parts))
-    return stacked
 
 
 def scopes_for(request: Request, kinds: Sequence[SpreadKind]) -> int:

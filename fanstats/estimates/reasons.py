@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     from fanstats.estimates.layout import ModelLayout
     from fanstats.estimates.level_curve import LevelCurve
-    from fanstats.estimates.operating import Points, Request
+    from fanstats.estimates.operating import Points
+    from fanstats.estimates.request import Request
     from fanstats.estimates.sittings import Channel
 
 __all__ = ["crossing_notes", "model_reason", "quantity_reason", "scope_reason", "unit_reasons"]

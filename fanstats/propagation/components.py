@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from fanstats.estimates.draws import Label
-    from fanstats.estimates.operating import Request
+    from fanstats.estimates.request import Request
     from fanstats.estimates.sittings import Channel, Sitting
     from fanstats.sources import Bench, Source
 

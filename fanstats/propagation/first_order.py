@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from fanstats.estimates.curves import CurveKind
     from fanstats.estimates.draws import Draws, Label
     from fanstats.estimates.layout import ModelLayout
-    from fanstats.estimates.operating import Request
+    from fanstats.estimates.request import Request
     from fanstats.estimates.sittings import Channel
     from fanstats.estimates.target import Background, Target
     from fanstats.sources import Bench

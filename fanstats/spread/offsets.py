@@ -12,7 +12,8 @@ from fanstats.estimates.curves import monotone_values
 from fanstats.estimates.draws import OneAtATime, Recorder, Unperturbed
 from fanstats.estimates.knots import abscissa_draws, abscissa_values, choose_knots, merged
 from fanstats.estimates.level_curve import level_at, level_knots
-from fanstats.estimates.operating import Points, Request, quantity_values
+from fanstats.estimates.operating import Points, quantity_values
+from fanstats.estimates.request import Request, SpreadKind
 from fanstats.estimates.target import NoiseTarget
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 
 __all__ = ["KINDS", "Offsets", "SpreadKind", "offsets_of"]
 
-SpreadKind = Literal["noise", "airflow", "speed", "temperature"]
 KINDS: Final[tuple[SpreadKind, ...]] = ("noise", "airflow", "speed", "temperature")
 LEVEL_OF_SHARING: Final = 2  # place of the level of sharing in a label
 # With no room known, as in the typical unit's own estimate.
