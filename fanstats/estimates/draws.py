@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 
@@ -30,6 +30,8 @@ Label = tuple[str, ...]
 # Numbers kept of the labels used last: what many sittings share stays, a single reading's goes.
 _KEPT_NUMBERS = 2**21
 _LARGEST_ROOT = 2**128
+# Stands between the parts of a label: the unit separator of ASCII, which no table's label holds.
+_SEPARATOR: Final = "\x1f"
 # Draws of one label come in chunks of this many, each a stream of its own: it bounds the memory
 # of a large run and is part of what a root means, so it never changes with block or machine.
 CHUNK: Final = 2**16
@@ -127,6 +129,16 @@ class LabelledDraws:
         self.root = root
         self.size = size
         self.chunk = chunk
+        self._key = root.to_bytes(16, "little")
+        self._bits = np.random.SFC64(0)
+        self._stream = np.random.Generator(self._bits)
+        self._words = np.zeros(4, dtype=np.uint64)
+        self._state: Any = {
+            "bit_generator": "SFC64",
+            "state": {"state": self._words},
+            "has_uint32": 0,
+            "uinteger": 0,
+        }
         self._kept: dict[tuple[Label, str], FloatArray] = {}
         self._made: dict[Hashable, FloatArray] = {}
 
@@ -206,14 +218,21 @@ class LabelledDraws:
         return values
 
     def _generator(self, label: Label) -> np.random.Generator:
-        # Lengths stand before the parts, so ("a", "bc") and ("ab", "c") are different labels.
-        text = "".join(f"{len(part)}:{part}" for part in label)
+        """Give a generator at the start of the label's own stream, until the next is asked for.
+
+        The hash itself is the state: 192 random bits need no further mixing, and setting them is
+        ten times faster than seeding a generator anew.
+        """
+        text = _SEPARATOR.join(label)
+        if text.count(_SEPARATOR) != len(label) - 1:  # then lengths tell the parts apart
+            text = "".join(f"{len(part)}:{part}" for part in label)
         if self.chunk:
-            text += f"#{self.chunk}"
-        digest = hashlib.blake2b(
-            text.encode(), digest_size=16, key=self.root.to_bytes(16, "little")
-        ).digest()
-        return np.random.Generator(np.random.SFC64(int.from_bytes(digest, "little")))
+            text += f"{_SEPARATOR}#{self.chunk}"
+        digest = hashlib.blake2b(text.encode(), digest_size=24, key=self._key).digest()
+        self._words[:3] = np.frombuffer(digest, "<u8")
+        self._words[3] = 1
+        self._bits.state = self._state
+        return self._stream
 
 
 class Unperturbed(_Forgetful):
