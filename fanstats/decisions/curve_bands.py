@@ -108,11 +108,11 @@ def noise_airflow_band(
         pooled=pooled,
     )
     steps = steps_of(sweep, sweep.models)
-    grid = grid_of(levels, steps)
+    grid = grid_of(sweep, levels, steps)
     shape = (len(SCOPES), len(sweep.models), grid.size)
     value, low, high = (np.full(shape, np.nan) for _ in range(3))
     status = np.full(shape, "", dtype=object)
-    for place, here in enumerate(sweep.at_levels(grid)):
+    for place, here in enumerate(sweep.along(grid)):
         value[..., place], status[..., place] = here.value, here.status
         low[..., place], high[..., place] = _ends(here, probability)
     title, dims = QUANTITIES["airflow"].title, ("scope", "model", "level")
@@ -234,10 +234,10 @@ def difference_band(
         pooled=pooled,
     )
     pair = sweep.models.index(first), sweep.models.index(second)
-    grid = grid_of(levels, steps_of(sweep, [first, second]), shared=True)
+    grid = grid_of(sweep, levels, steps_of(sweep, [first, second]), shared=True)
     place = SCOPES.index(scope)
     found, status = np.empty((grid.size, 3)), []
-    for row, here in enumerate(sweep.at_levels(grid)):
+    for row, here in enumerate(sweep.along(grid)):
         found[row] = _log_gap(here, place, pair, probability)
         why = {sweep.models[k]: here.status[place, k] for k in pair}
         status.append("; ".join(f"{name}: {text}" for name, text in why.items() if text))

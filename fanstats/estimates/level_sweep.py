@@ -1,18 +1,19 @@
-"""Some models read off at many noise levels, with the same draws at each."""
+"""Some models read off along a grid of noise levels or speeds, with the same draws at each."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.knots import ABOVE_ROOM
-from fanstats.estimates.matching import equal_noise
+from fanstats.estimates.matching import equal_noise, equal_speed
 from fanstats.levels.kernels import add_levels, subtract_levels
+from fanstats.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -25,18 +26,25 @@ if TYPE_CHECKING:
     from fanstats.estimates.target import Background, Target
     from fanstats.sources import Bench
 
-__all__ = ["AtLevel", "Sweep", "grid_of", "known_models", "steps_of", "sweep_of"]
+__all__ = ["AtLevel", "Of", "Over", "Sweep", "grid_of", "known_models", "steps_of", "sweep_of"]
 
-_LEVELS: Final = 31
+Of = Literal["airflow", "noise", "speed", "temperature_rise"]
+Over = Literal["noise", "speed"]
+
+_POINTS: Final = 31
+# What is read of a quantity: columns by the start of their names.
+_COLUMNS: Final = {"temperature_rise": ("temperature", "ambient")}
+# What every curve rests on.
+_ALWAYS: Final = ("drive", "speed", "noise", "background")
 # Levels at which the uncertainty of the choice of curve is looked up, as shares of the sweep.
 _LOOKED_UP: Final = (0.25, 0.5, 0.75)
 _FEWEST_DRAWS: Final = 100
-# Kept inside the last step, where rounding could push a target past it; dB.
+# Kept inside the last step, where rounding could push a target past it; dB or rpm.
 _INSIDE: Final = 1e-6
 
 
 class AtLevel(NamedTuple):
-    """All models of a sweep at one level.
+    """All models of a sweep at one noise level or speed.
 
     Attributes
     ----------
@@ -59,10 +67,14 @@ class AtLevel(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sweep:
-    """One request for airflow at many levels.
+    """One request for a quantity along many noise levels or speeds.
 
     Attributes
     ----------
+    of : {"airflow", "noise", "speed", "temperature_rise"}
+        What is read off.
+    over : {"noise", "speed"}
+        What is held equal, point by point.
     readings : xarray.Dataset
         Rows that are read off.
     bench : Bench
@@ -76,9 +88,11 @@ class Sweep:
     target : {"as read", "true"}
     curve : {"smooth", "straight", "power law"}
     pooled : dict
-        Reference room and uncertainty of the choice of curve, the same at every level.
+        Reference room and uncertainty of the choice of curve, the same at every point.
     """
 
+    of: Of
+    over: Over
     readings: xr.Dataset
     bench: Bench
     models: list[str]
@@ -91,47 +105,59 @@ class Sweep:
     pooled: dict[str, Any]
 
     @property
+    def dim(self) -> str:
+        """Name of the dimension that a result runs over."""
+        return "level" if self.over == "noise" else "speed"
+
+    @property
     def room(self) -> float:
         """Level of the reference room, NaN where no room was read."""
         record = self.pooled.get("room") or {}
         return float(record.get("level", np.nan))
 
-    def at_levels(self, grid: FloatArray) -> Iterator[AtLevel]:
-        """Read the models off at one level after the other, with the same draws.
+    def along(self, grid: FloatArray) -> Iterator[AtLevel]:
+        """Read the models off at one point after the other, with the same draws.
 
         Parameters
         ----------
-        grid : ndarray, shape (level,)
+        grid : ndarray, shape (point,)
+            Noise levels, or speeds.
 
         Yields
         ------
         AtLevel
         """
-        for level in grid:
-            estimates = equal_noise(
-                self.readings,
-                float(level),
-                bench=self.bench,
-                draws=self.draws,
-                rng=self.root,
-                background=self.background,
-                target=self.target,
-                curve=self.curve,
-                pooled=self.pooled,
-            ).sel(model=self.models)
-            if "obstruction" in estimates["airflow"].dims:
+        for point in grid:
+            estimates = self.estimates(float(point)).sel(model=self.models)
+            if "obstruction" in estimates[self.of].dims:
                 estimates = estimates.sel(obstruction=self.obstruction)
             yield AtLevel(
                 *(
-                    estimates[f"airflow{part}"].to_numpy()
+                    estimates[f"{self.of}{part}"].to_numpy()
                     for part in ("_value", "", "_status", "_share_below", "_share_above")
                 )
             )
 
+    def estimates(self, point: float) -> xr.Dataset:
+        """Read all models of the rows kept off at one noise level or speed."""
+        return _estimates(
+            self.over,
+            self.readings,
+            point,
+            bench=self.bench,
+            draws=self.draws,
+            rng=self.root,
+            background=self.background,
+            target=self.target,
+            curve=self.curve,
+            room=None,
+            pooled=self.pooled,
+        )
+
     def coords(self, grid: FloatArray) -> dict[str, Any]:
-        """Give the coordinates of a result over `level`."""
-        about = {"units": self.readings["noise"].attrs.get("units", ""), "long_name": "noise"}
-        return {"level": ("level", grid, about), "root": str(self.root)}
+        """Give the coordinates of a result over `level` or `speed`."""
+        about = {"units": self.readings[self.over].attrs.get("units", ""), "long_name": self.over}
+        return {self.dim: (self.dim, grid, about), "root": str(self.root)}
 
     def attrs(self) -> dict[str, Any]:
         """Give the attributes of a result."""
@@ -145,9 +171,36 @@ class Sweep:
         }
 
 
+def _estimates(
+    over: Over,
+    readings: xr.Dataset,
+    point: float,
+    *,
+    bench: Bench,
+    draws: int,
+    rng: SeedLike,
+    background: Background,
+    target: Target,
+    curve: CurveKind,
+    room: str | float | None,
+    pooled: Mapping[str, Any] | str | None,
+) -> xr.Dataset:
+    if over == "noise":
+        return equal_noise(
+            readings, point, bench=bench, draws=draws, rng=rng, background=background,
+            target=target, curve=curve, room=room, pooled=pooled,
+        )  # fmt: skip
+    return equal_speed(
+        readings, point, bench=bench, draws=draws, rng=rng, background=background, curve=curve,
+        room=room, pooled=pooled,
+    )  # fmt: skip
+
+
 def sweep_of(
     readings: xr.Dataset,
     *,
+    of: Of = "airflow",
+    over: Over = "noise",
     bench: Bench,
     models: str | Sequence[str] | None,
     obstruction: str | None,
@@ -159,12 +212,14 @@ def sweep_of(
     room: str | float | None,
     pooled: Mapping[str, Any] | str | None,
 ) -> Sweep:
-    """Gather what is needed to read some models off at many levels.
+    """Gather what is needed to read some models off along many noise levels or speeds.
 
     Parameters
     ----------
     readings : xarray.Dataset
         The whole table.
+    of, over : str
+        What is read off, and what is held equal.
     models : str, sequence of str or None
         Which models; None for all.
     obstruction : str or None
@@ -180,19 +235,21 @@ def sweep_of(
     Raises
     ------
     FanstatsError
-        As `equal_noise`, and if a model or obstruction is not there.
+        As `equal_noise` and `equal_speed`, and if a model, obstruction or quantity is not there.
     """
+    _check_quantities(readings, of, over)
     present = _present(readings)
     names = [models] if isinstance(models, str) else models
     wanted = present if names is None else known_models(readings, "models", names)
-    behind = _behind(readings, obstruction)
-    noise = readings["noise"].to_numpy() if "noise" in readings else np.full(1, np.nan)
-    ends = [np.nanmin(noise), np.nanmax(noise)] if np.isfinite(noise).any() else [0.0, 0.0]
+    behind = _behind(readings, of, obstruction)
+    read = readings[over].to_numpy()
+    ends = [np.nanmin(read), np.nanmax(read)] if np.isfinite(read).any() else [1.0, 1.0]
     found, root, uncertainties = {}, rng, []
-    for share in (0.5,) if pooled is not None else _LOOKED_UP:
-        looked = equal_noise(
+    for share in (0.5,) if pooled is not None or over == "speed" else _LOOKED_UP:
+        looked = _estimates(
+            over,
             readings,
-            float(ends[0] + share * (ends[1] - ends[0])),
+            float(ends[0] + share * (ends[1] - ends[0])) or 1.0,
             bench=bench,
             draws=_FEWEST_DRAWS,
             rng=root,
@@ -208,7 +265,9 @@ def sweep_of(
     told = [u for u in uncertainties if u is not None]
     found["curve"] = float(np.sqrt(np.mean(np.square(told)))) if told else None
     return Sweep(
-        readings=_part(readings, wanted, behind),
+        of=of,
+        over=over,
+        readings=_part(readings, of, wanted, behind),
         bench=bench,
         models=wanted,
         obstruction=behind,
@@ -221,25 +280,46 @@ def sweep_of(
     )
 
 
-# What airflow at a noise level does not rest on.
-_ASIDE: Final = ("temperature", "ambient", "load", "noise_obstructed")
+def _check_quantities(readings: xr.Dataset, of: str, over: str) -> None:
+    one_of("of", of, ("airflow", "noise", "speed", "temperature_rise"))
+    one_of("over", over, ("noise", "speed"))
+    if of == over:
+        msg = f"`of` must be another quantity than `over`; got {of!r} for both."
+        raise FanstatsError(msg)
+    for needed in (over, *_COLUMNS.get(of, (of,))):
+        if needed not in readings:
+            held = ", ".join(map(str, readings))
+            msg = f"The readings hold no {needed}; columns with numbers: {held}."
+            raise FanstatsError(msg)
 
 
-def _part(readings: xr.Dataset, models: list[str], obstruction: str) -> xr.Dataset:
+def _read(readings: xr.Dataset, of: str, obstruction: str) -> xr.DataArray:
+    """Give a quantity as read, row by row; a temperature rise over the ambient of its row."""
+    own = readings[_COLUMNS.get(of, (of,))[0]]
+    if "obstruction" in own.dims:
+        own = own.sel(obstruction=obstruction)
+    return own - readings["ambient"] if of == "temperature_rise" else own
+
+
+def _part(readings: xr.Dataset, of: str, models: list[str], obstruction: str) -> xr.Dataset:
     """Keep the rows and columns that the results wanted rest on."""
-    noise = np.isfinite(readings["noise"].to_numpy())
+    noise = readings["noise"].to_numpy() if "noise" in readings else np.zeros(readings.sizes["row"])
     # A room nobody read is bounded by the quietest reading of the session, whatever its model.
     room = readings["background"].to_numpy() if "background" in readings else np.nan
     kept = readings
-    if not (noise & ~np.isfinite(room)).any():
+    if not (np.isfinite(noise) & ~np.isfinite(room)).any() or "noise" not in readings:
         kept = kept.isel(row=np.flatnonzero(np.isin(kept["model"].to_numpy(), models)))
-    own = kept["airflow"]
-    if "obstruction" in own.dims:
-        own = own.sel(obstruction=obstruction)
+    own = _read(kept, of, obstruction).to_numpy()
     # A sitting that read neither still has a say in what its model's curves run over.
-    if not (np.isfinite(kept["noise"].to_numpy()) | np.isfinite(own.to_numpy())).all():
+    heard = np.isfinite(kept["noise"].to_numpy()) if "noise" in kept else False
+    if not (heard | np.isfinite(own)).all():
         return kept
-    aside = [name for name in kept if str(name).startswith(_ASIDE)]
+    columns = (*_ALWAYS, *_COLUMNS.get(of, (of,)))
+    aside = [
+        name
+        for name in kept
+        if not str(name).startswith(columns) or str(name).startswith("noise_obstructed")
+    ]
     kept = kept.drop_vars(aside)
     return kept.sel(obstruction=[obstruction]) if "obstruction" in kept.dims else kept
 
@@ -277,15 +357,11 @@ def known_models(readings: xr.Dataset, argument: str, names: Sequence[str]) -> l
     return [one_of(argument, name, present) for name in dict.fromkeys(names)]
 
 
-def _behind(readings: xr.Dataset, obstruction: str | None) -> str:
-    if "airflow" not in readings:
-        msg = (
-            f"The readings hold no airflow; columns with numbers: {', '.join(map(str, readings))}."
-        )
-        raise FanstatsError(msg)
-    if "obstruction" not in readings["airflow"].dims:
+def _behind(readings: xr.Dataset, of: str, obstruction: str | None) -> str:
+    own = readings[_COLUMNS.get(of, (of,))[0]]
+    if "obstruction" not in own.dims:
         if obstruction is not None:
-            msg = f"`obstruction` must be left out: airflow names none; got {obstruction!r}."
+            msg = f"`obstruction` must be left out: {of} names none; got {obstruction!r}."
             raise FanstatsError(msg)
         return ""
     present = [str(name) for name in readings["obstruction"].to_numpy()]
@@ -295,7 +371,7 @@ def _behind(readings: xr.Dataset, obstruction: str | None) -> str:
 
 
 def steps_of(sweep: Sweep, models: Sequence[str]) -> dict[str, Any]:
-    """Give every row that read noise and airflow, in the room that the levels are meant in.
+    """Give every row that read both quantities, levels in the room that they are meant in.
 
     Parameters
     ----------
@@ -307,24 +383,36 @@ def steps_of(sweep: Sweep, models: Sequence[str]) -> dict[str, Any]:
     Returns
     -------
     dict
-        Variables and coordinates over `step`, as `xarray.Dataset` takes them.
+        Variables and coordinates over `step`, as `xarray.Dataset` takes them: ``step_model``,
+        ``step_unit``, ``step_usable``, and ``step_<quantity>`` for both.
     """
     rows = sweep.readings
-    airflow = rows["airflow"]
-    if "obstruction" in airflow.dims:
-        airflow = airflow.sel(obstruction=sweep.obstruction)
-    read, moved = rows["noise"].to_numpy(), airflow.to_numpy()
-    level, usable = _in_room(sweep, read)
-    kept = np.isin(rows["model"].to_numpy(), list(models)) & np.isfinite(level) & (moved > 0)
-    noise = {"units": rows["noise"].attrs.get("units", ""), "long_name": "noise of the step"}
-    air = {"units": rows["airflow"].attrs.get("units", ""), "long_name": "airflow of the step"}
+    usable = np.ones(rows.sizes["row"], dtype=np.bool_)
+    read = {
+        name: np.asarray(_read(rows, name, sweep.obstruction).to_numpy(), dtype=np.float64)
+        for name in (sweep.over, sweep.of)
+    }
+    if "noise" in read:
+        read["noise"], usable = _in_room(sweep, read["noise"])
+    kept = np.isin(rows["model"].to_numpy(), list(models))
+    for name, values in read.items():
+        kept &= np.isfinite(values) & ((values > 0) if name in ("airflow", "speed") else True)
+    found: dict[str, Any] = {
+        f"step_{name}": ("step", values[kept], {
+            "units": _units(rows, name), "long_name": f"{QUANTITIES[name].title} of the step"})
+        for name, values in read.items()
+    }  # fmt: skip
     return {
-        "step_noise": ("step", level[kept], noise),
-        "step_airflow": ("step", moved[kept], air),
+        **found,
         "step_model": ("step", rows["model"].to_numpy()[kept].astype(str)),
         "step_unit": ("step", rows["unit"].to_numpy()[kept].astype(str)),
         "step_usable": ("step", usable[kept]),
     }
+
+
+def _units(readings: xr.Dataset, name: str) -> str:
+    units = str(readings[_COLUMNS.get(name, (name,))[0]].attrs.get("units", ""))
+    return "K" if name == "temperature_rise" and units == "degC" else units
 
 
 def _in_room(sweep: Sweep, read: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -344,52 +432,68 @@ def _in_room(sweep: Sweep, read: FloatArray) -> tuple[FloatArray, NDArray[np.boo
     return level, usable
 
 
-def grid_of(levels: ArrayLike | None, steps: dict[str, Any], *, shared: bool = False) -> FloatArray:
-    """Give the levels as they are, else such as the models cover.
+def grid_of(
+    sweep: Sweep,
+    points: ArrayLike | None,
+    steps: dict[str, Any],
+    *,
+    argument: str = "levels",
+    shared: bool = False,
+) -> FloatArray:
+    """Give the levels or speeds as they are, else such as the models cover.
 
     Parameters
     ----------
-    levels : array_like or None
-        What the caller passed.
+    sweep : Sweep
+        Says what is held equal.
+    points : array_like or None
+        What the caller asked for.
     steps : dict
         From `steps_of`.
+    argument : str
+        What the caller calls the points, for messages.
     shared : bool
         Keep to what all models cover.
 
     Returns
     -------
-    ndarray, shape (level,)
+    ndarray, shape (point,)
         Rising.
 
     Raises
     ------
     FanstatsError
-        If a level is not finite, or there is nothing to choose levels by.
+        If a point is not finite, or there is nothing to choose points by.
     """
-    if levels is not None:
-        grid = np.asarray(levels, dtype=np.float64).ravel()
+    what = "noise levels" if sweep.over == "noise" else "speeds"
+    if points is not None:
+        grid = np.asarray(points, dtype=np.float64).ravel()
         if grid.size == 0 or not np.isfinite(grid).all():
-            msg = f"`levels` must hold finite noise levels; got {levels!r}."
+            msg = f"`{argument}` must hold finite {what}; got {points!r}."
             raise FanstatsError(msg)
         return np.unique(grid)
-    ends = _covered(steps)
+    ends = _covered(sweep.over, steps)
     if ends.size == 0:
-        msg = "`levels` must be given: no step of these models reads noise and airflow together."
+        title = QUANTITIES[sweep.of].title
+        msg = (
+            f"`{argument}` must be given: no step of these models reads {sweep.over} and {title} "
+            "together."
+        )
         raise FanstatsError(msg)
     low, high = ends[:, 0].min(), ends[:, 1].max()
     if shared and ends[:, 0].max() < ends[:, 1].min():
         low, high = ends[:, 0].max(), ends[:, 1].min()
     inside = ends[(ends >= low) & (ends <= high)]
-    return np.unique([*np.linspace(low, high, _LEVELS), *inside])
+    return np.unique([*np.linspace(low, high, _POINTS), *inside])
 
 
-def _covered(steps: dict[str, Any]) -> FloatArray:
-    """Quietest and loudest level that all units of a model cover, one row a model."""
+def _covered(over: str, steps: dict[str, Any]) -> FloatArray:
+    """Lowest and highest point that all units of a model cover, one row a model."""
     usable = steps["step_usable"][1]
     table = pd.DataFrame(
-        {name: steps[f"step_{name}"][1][usable] for name in ("model", "unit", "noise")}
+        {name: steps[f"step_{name}"][1][usable] for name in ("model", "unit", over)}
     )
-    units = table.groupby(["model", "unit"])["noise"].agg(["min", "max"])
+    units = table.groupby(["model", "unit"])[over].agg(["min", "max"])
     models = units.groupby("model").agg({"min": "max", "max": "min"})
     models = models[models["min"] < models["max"]]
     return np.asarray(models.to_numpy() + np.array([_INSIDE, -_INSIDE]), dtype=np.float64)
