@@ -9,12 +9,12 @@ import numpy as np
 
 from fanstats.estimates.curves import fit_power_law
 from fanstats.estimates.draws import Label, OneAtATime, Recorder
-from fanstats.estimates.level_curve import LevelKnots, level_knots, remove_room, solve_level
+from fanstats.estimates.level_curve import LevelKnots, level_knots_of, remove_room, solve_level
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
-    from fanstats._typing import FloatArray
+    from fanstats._typing import FloatArray, IntArray
     from fanstats.estimates.draws import Draws
     from fanstats.estimates.level_curve import LevelCurve
     from fanstats.estimates.target import NoiseTarget
@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 __all__ = ["curve_uncertainty"]
 
-_LEVEL_OF_SHARING = 2  # place of the level of sharing in a label
+# In a label: rig, instrument, level of sharing, source, and then what it belongs to.
+_LEVEL_OF_SHARING = 2
+_NAMED = 4
 _FEWEST = 4
 
 
@@ -52,34 +54,69 @@ def curve_uncertainty(
     curves : int
         How many curves said something.
     """
-    found = [_excess(bench, curve, target) for curve in curves]
-    told = np.array([excess for excess in found if excess is not None])
-    if told.size == 0:
+    found: list[float] = []
+    for alike in _alike(curves, target).values():
+        found += _excesses(bench, alike, target)
+    if not found:
         return float("nan"), 0
-    return float(np.sqrt(max(0.0, told.mean())) / 2.0), int(told.size)
+    return float(np.sqrt(max(0.0, np.mean(np.sort(found)))) / 2.0), len(found)
 
 
-def _excess(bench: Bench, curve: LevelCurve, target: NoiseTarget) -> float | None:
-    """Give d squared minus v for one curve, None where it says nothing."""
-    if curve.problem or curve.knots.count < _FEWEST or target.problem:
-        return None
+def _alike(
+    curves: Iterable[LevelCurve], target: NoiseTarget
+) -> dict[tuple[object, ...], list[LevelCurve]]:
+    """Group curves that can be worked out in one array and stand in one room."""
+    groups: dict[tuple[object, ...], list[LevelCurve]] = {}
+    for curve in curves:
+        if not (curve.problem or curve.knots.count < _FEWEST or target.problem):
+            sitting = curve.sitting
+            cells = (curve.knots.count, curve.knots.group.tobytes())
+            key = (sitting.rig, sitting.background_reading, curve.room, cells)
+            groups.setdefault(key, []).append(curve)
+    return groups
+
+
+def _excesses(bench: Bench, curves: Sequence[LevelCurve], target: NoiseTarget) -> list[float]:
+    """Give d squared minus v for each of several alike curves that says something."""
     recorder = Recorder()
-    level_knots(recorder, bench, curve)
-    reading: list[Label] = [
-        label for label in recorder.labels if label[_LEVEL_OF_SHARING] == "reading"
-    ]
-    moved = OneAtATime(reading)
-    knots = level_knots(moved, bench, curve)
-    wanted = _wanted(moved, bench, curve, knots, target)
-    full = solve_level(curve, knots, wanted)
-    if full.below[0, 0] or full.above[0, 0]:
-        return None
-    nearest = int(np.argmin(np.abs(knots.level[:, 0] - wanted[0, 0])))
-    if nearest in (0, curve.knots.count - 1):
-        return None
-    fewer = solve_level(replace(curve, room=_room(curve)), _without(knots, nearest), wanted)
-    change = (fewer.at / full.at - 1.0)[0]
-    return float(change[0] ** 2 - np.sum((change[1:] - change[0]) ** 2))
+    level_knots_of(recorder, bench, curves)
+    moved = OneAtATime(_places(recorder, curves))
+    knots = level_knots_of(moved, bench, curves)
+    wanted = _wanted(moved, bench, curves[0], knots, target)
+    full = solve_level(curves[0], knots, wanted)
+    distance = np.abs(knots.level[:, :, 0] - wanted[0, :, 0])
+    nearest = np.argmin(distance, axis=0)
+    usable = ~(full.below | full.above)[0, :, 0]
+    found: list[float] = []
+    for inner in range(1, curves[0].knots.count - 1):
+        columns = np.flatnonzero(usable & (nearest == inner))
+        if columns.size:
+            fewer = _without(knots, inner, columns)
+            here = wanted[:, columns] if wanted.shape[1] > 1 else wanted
+            again = solve_level(replace(curves[0], room=_room(curves[0])), fewer, here)
+            change = again.at[0] / full.at[0, columns] - 1.0
+            by_reading = np.sum((change[:, 1:] - change[:, :1]) ** 2, axis=1)
+            found += (change[:, 0] ** 2 - by_reading).tolist()
+    return found
+
+
+def _places(recorder: Recorder, curves: Sequence[LevelCurve]) -> dict[Label, int]:
+    """Give reading errors their draws: the room's first, then each curve's own side by side.
+
+    Curves of one group read the room together, so a draw never moves it for one of them alone.
+    """
+    reading = [label for label in recorder.labels if label[_LEVEL_OF_SHARING] == "reading"]
+    owners = {curve.sitting.own_label for curve in curves}
+    width = len(curves[0].sitting.own_label)
+    by_owner: dict[Label, list[Label]] = {}
+    for label in reading:
+        owner = label[_NAMED : _NAMED + width]
+        by_owner.setdefault(owner if owner in owners else (), []).append(label)
+    common = by_owner.pop((), [])
+    places = {label: place for place, label in enumerate(common, start=1)}
+    for labels in by_owner.values():
+        places |= {label: place for place, label in enumerate(labels, start=1 + len(common))}
+    return places
 
 
 def _room(curve: LevelCurve) -> str:
@@ -90,16 +127,17 @@ def _room(curve: LevelCurve) -> str:
 def _wanted(
     draws: Draws, bench: Bench, curve: LevelCurve, knots: LevelKnots, target: NoiseTarget
 ) -> FloatArray:
+    """Give the level to be met, shape (1, curve, draw) or (1, 1, draw)."""
     if curve.room == "read":
-        return target.fan_level(draws, bench).level[None, :]
-    level = np.full((1, draws.size), target.level)
+        return target.fan_level(draws, bench).level[None, None, :]
+    level = np.full((1, 1, draws.size), target.level)
     if curve.room == "fitted" and target.background == "included":
         return remove_room(level, knots.room)
     return level
 
 
-def _without(knots: LevelKnots, left_out: int) -> LevelKnots:
+def _without(knots: LevelKnots, left_out: int, curves: IntArray) -> LevelKnots:
     keep = np.arange(knots.x.shape[0]) != left_out
-    x, level = knots.x[keep], knots.level[keep]
+    x, level = knots.x[keep][:, curves], knots.level[keep][:, curves]
     fit = None if knots.fit is None else fit_power_law(np.log(x), level)
-    return LevelKnots(x, level, knots.room, fit)
+    return LevelKnots(x, level, knots.room[curves], fit)

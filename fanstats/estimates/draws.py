@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
@@ -295,8 +296,9 @@ class OneAtATime(_Forgetful):
 
     Parameters
     ----------
-    labels : iterable of tuple of str
-        The labels to be moved, in the order of the draws.
+    labels : iterable of tuple of str, or mapping of tuple of str to int
+        The labels to be moved, in the order of the draws; or the place of each, from 1 on, where
+        labels that never meet in one result are moved in the same draw.
     step : float
         By how many standard uncertainties; negative for the other side.
 
@@ -307,10 +309,16 @@ class OneAtATime(_Forgetful):
     array([0. , 0. , 0.5])
     """
 
-    def __init__(self, labels: Iterable[Label], step: float = 1.0) -> None:
-        self._place = {label: place for place, label in enumerate(labels, start=1)}
+    def __init__(
+        self, labels: Iterable[Label] | Mapping[Label, int], step: float = 1.0
+    ) -> None:
+        self._place = (
+            dict(labels)
+            if isinstance(labels, Mapping)
+            else {label: place for place, label in enumerate(labels, start=1)}
+        )
         self._step = step
-        self.size = len(self._place) + 1
+        self.size = max(self._place.values(), default=0) + 1
 
     def standard(self, label: Label, shape: Shape) -> FloatArray:  # noqa: ARG002 - Draws' face
         """Give zeros but for the label's own place."""
