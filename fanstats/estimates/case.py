@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -123,16 +124,12 @@ def gather_case(
         msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
         raise FanstatsError(msg)
     sittings = sittings_of(readings)
+    _check_rigs(sittings, bench)
     if needs_noise:
         _check_noise(sittings, noise, readings)
     _check_units(readings, noise)
-    meters = sorted({sitting.rig for sitting in sittings if sitting.has(noise)})
-    if len(meters) > 1 and target == "as read":
-        msg = (
-            f"target='as read' holds the level on one meter, and the readings come from the rigs "
-            f"{', '.join(map(repr, meters))}. Use target='true', or one rig's rows."
-        )
-        raise FanstatsError(msg)
+    if target == "as read":
+        _check_one_meter(sittings, noise, bench)
     earlier = _earlier(pooled)
     noisy = [sitting for sitting in sittings if sitting.has(noise)]
     if "room" in earlier and room is None and noisy:
@@ -160,6 +157,30 @@ def _check_noise(sittings: Sequence[Sitting], noise: Channel, readings: xr.Datas
     columns = ", ".join(str(name) for name in readings)
     msg = f"The readings hold no noise{where}; columns with numbers: {columns}."
     raise FanstatsError(msg)
+
+
+def _check_rigs(sittings: Sequence[Sitting], bench: Bench) -> None:
+    """Refuse a rig in the bench that looks like a misspelt one of the readings."""
+    present, named = {sitting.rig for sitting in sittings}, bench.rigs_named
+    for rig in named:
+        near = difflib.get_close_matches(rig, present - set(named), 1)
+        if rig not in present and near:
+            msg = (
+                f"`bench` states errors of rig {rig!r}, and no reading is from it; did you mean "
+                f"{near[0]!r}? Rigs in the readings: {', '.join(map(repr, sorted(present)))}."
+            )
+            raise FanstatsError(msg)
+
+
+def _check_one_meter(sittings: Sequence[Sitting], noise: Channel, bench: Bench) -> None:
+    rigs = sorted({sitting.rig for sitting in sittings if sitting.has(noise)})
+    if len({bench.owner("noise", rig, "shared") for rig in rigs}) > 1:
+        msg = (
+            f"target='as read' holds the level on one meter, and the readings come from the rigs "
+            f"{', '.join(map(repr, rigs))}. Use target='true', or one rig's rows; where one meter "
+            "was carried from rig to rig, say so with carried=True."
+        )
+        raise FanstatsError(msg)
 
 
 def _check_units(readings: xr.Dataset, noise: Channel) -> None:

@@ -94,6 +94,7 @@ def assumptions(
     list of str
     """
     told = [*_spread_assumptions(request.bench), *_room_assumptions(request, sittings)]
+    told += _rig_assumptions(request.bench, sittings)
     if not any(sitting.session for sitting in sittings):
         told.append("no session recorded: each sitting counts as a session of its own")
     told += _fans_assumptions(request)
@@ -149,6 +150,14 @@ def _spread_assumptions(bench: Bench) -> list[str]:
         if spread is not None and not _is_measured(spread):
             told.append(f"{_spread_sentence(kind, spread)} (stated, not measured)")
     return told
+
+
+def _rig_assumptions(bench: Bench, sittings: Sequence[Sitting]) -> list[str]:
+    present = {sitting.rig for sitting in sittings}
+    missing = [rig for rig in bench.rigs_named if rig not in present]
+    if not missing:
+        return []
+    return [f"stated for rigs that no reading is from, and so without effect: {', '.join(missing)}"]
 
 
 def _fans_assumptions(request: Request) -> list[str]:
@@ -238,10 +247,10 @@ def not_considered(
     -------
     list of str
     """
-    needed = {"noise", "speed"} | ({"airflow"} & set(outputs))
+    needed = ["noise", "speed"] + ["airflow"] * ("airflow" in outputs)
     if "temperature_rise" in outputs:
-        needed.add("temperature")
-    told = [note for note in request.bench.not_considered if note.split(":")[0] in needed]
+        needed.append("temperature")
+    told = [*request.bench.unstated(needed)]
     if request.kind == "equal noise" and np.isnan(curve["u"]):
         told.append("choice of curve: no curve has four usable steps around the target")
     held = [k for k in _SPREADS if k != "temperature" or "temperature_rise" in outputs]

@@ -3,7 +3,8 @@
 A label is rig, instrument, level of sharing and name of the source, then as much of the reading
 as the level of sharing says: nothing (``shared``), the session, the sitting, the model and
 quantity, or all of these and the step. Two readings share an error exactly when their labels are
-equal, and labels never hold a source's size.
+equal, and labels never hold a source's size. A carried instrument is one on every rig: the errors
+that go with it have no rig in their label.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from fanstats._typing import FloatArray, IntArray
-from fanstats.sources import Source
+from fanstats.sources import EVERY_RIG, Source
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,9 +63,13 @@ def _scaled(draws: Draws, source: Source, base: Label, label: Label) -> FloatArr
     return error if np.isinf(source.dof) else error * draws.scale(base, source.dof)
 
 
-def _shared_part(level: str, sitting: Sitting, channel: Channel) -> Label:
+def _shared_part(base: Label, sitting: Sitting, channel: Channel) -> Label:
+    """Give what of a reading an error is told apart by; `base` ends in level and name."""
+    level = base[2]
     if level == "session":
-        return sitting.session_label
+        # A session that nobody recorded is a sitting, and so belongs to one rig.
+        apart = base[0] == EVERY_RIG and not sitting.session
+        return (*sitting.session_label, sitting.rig) if apart else sitting.session_label
     if level == "sitting":
         return sitting.own_label
     if level == "model":
@@ -144,13 +149,13 @@ def reading_errors_of(
     units = sittings[0].units[channel[0]]
     reading = np.zeros((*values.shape, draws.size))
     fan = np.zeros((1, values.shape[1], draws.size))
-    instrument = bench.instrument(quantity)
-    owner = (sittings[0].rig, bench.instrument_name(quantity))
+    rig = sittings[0].rig
+    instrument = bench.on(rig).instrument(quantity)
     own = np.stack([_own_uncertainty(c, i) for c, i in zip(cells, indices, strict=True)], axis=1)
     for level, place, source in instrument or ():
-        if source.is_zero or (omit_shared and level == "shared"):
+        if source.is_zero or not source.acts_at(rig) or (omit_shared and level == "shared"):
             continue
-        base = (*owner, level, _name(source, place))
+        base = (*bench.owner(quantity, rig, level), level, _name(source, place))
         size = source.standard_uncertainty(values, units)
         on_fan = _acts_on_fan(quantity, level, source)
         if level == "reading":
@@ -168,7 +173,7 @@ def reading_errors_of(
         else:
             reading += error
     for column in np.flatnonzero(np.isfinite(own).any(axis=0)).tolist():
-        label = (*owner, "reading", "cell")
+        label = (*bench.owner(quantity, rig, "reading"), "reading", "cell")
         reading[:, column] += _own_errors(
             draws, label, sittings[column], channel, indices[column], own[:, column]
         )
@@ -188,7 +193,7 @@ def _common_errors(
     if level == "shared":
         error = _scaled(draws, source, base, base)[None, :]
     else:
-        labels = [(*base, *_shared_part(level, sitting, channel)) for sitting in sittings]
+        labels = [(*base, *_shared_part(base, sitting, channel)) for sitting in sittings]
         error = np.stack([_scaled(draws, source, base, label) for label in labels])
     if source.relative == 0:
         size = size[:1]  # one size for all cells
@@ -277,11 +282,13 @@ def reading_uncertainty(
     ndarray, shape (cell,)
         In the channel's unit.
     """
-    instrument = bench.instrument(_instrument_of(channel[0]))
+    instrument = bench.on(sitting.rig).instrument(_instrument_of(channel[0]))
     cells = sitting.channels[channel]
     values, units = cells.values[index], sitting.units[channel[0]]
     variance = np.zeros(index.size)
     for source in instrument.at("reading") if instrument is not None else ():
+        if not source.acts_at(sitting.rig):
+            continue
         size = source.standard_uncertainty(values, units)
         variance += _per_cell(source, size, cells, index) ** 2
     own = _own_uncertainty(cells, index)
@@ -314,18 +321,20 @@ def room_error(
         dB.
     """
     error = np.zeros(draws.size)
-    instrument: Instrument | None = bench.instrument("background")
-    owner = (sitting.rig, bench.instrument_name("background"))
-    same_meter = bench.instrument_name("background") == bench.instrument_name("noise")
+    here = bench.on(sitting.rig)
+    instrument: Instrument | None = here.instrument("background")
+    same_meter = here.instrument_name("background") == here.instrument_name("noise")
     value, units = np.array([sitting.background]), sitting.units["background"]
     for level, place, source in instrument or ():
-        if source.is_zero or (same_meter and _skips_room(level, source, omit_shared)):
+        if source.is_zero or not source.acts_at(sitting.rig):
             continue
-        base = (*owner, level, _name(source, place))
+        if same_meter and _skips_room(level, source, omit_shared):
+            continue
+        base = (*bench.owner("background", sitting.rig, level), level, _name(source, place))
         if level == "reading":
             label = (*base, "background", "", *sitting.background_reading)
         else:
-            label = (*base, *_shared_part(level, sitting, ("background", "")))
+            label = (*base, *_shared_part(base, sitting, ("background", "")))
         size = float(source.standard_uncertainty(value, units)[0])
         error = error + size * _scaled(draws, source, base, label)
     return error

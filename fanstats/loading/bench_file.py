@@ -16,6 +16,7 @@ from fanstats.errors import FanstatsError
 from fanstats.loading.headers import parse_header
 from fanstats.quantities import QUANTITIES, canonical_units, convert
 from fanstats.sources import (
+    INSTRUMENTS,
     LEVELS_OF_SHARING,
     Bench,
     Instrument,
@@ -31,9 +32,8 @@ if TYPE_CHECKING:
 
 __all__ = ["read_bench"]
 
-_QUANTITIES: Final = ("noise", "background", "speed", "airflow", "temperature", "ambient")
-_TABLES: Final = (*_QUANTITIES, "spread", "columns")
-_INSTRUMENT_KEYS: Final = ("units", "name", "meter", *LEVELS_OF_SHARING)
+_TABLES: Final = (*INSTRUMENTS, "spread", "columns", "rig")
+_INSTRUMENT_KEYS: Final = ("units", "name", "meter", "carried", *LEVELS_OF_SHARING)
 _SPREADS: Final[Mapping[str, str | None]] = {
     "speed": None,
     "noise": "dB",
@@ -41,7 +41,7 @@ _SPREADS: Final[Mapping[str, str | None]] = {
     "temperature": "K",
 }
 _FORMS: Final = ("half_width", "expanded", "standard")
-_OPTIONS: Final = ("k", "relative", "shape", "dof", "name", "acts_on")
+_OPTIONS: Final = ("k", "relative", "shape", "dof", "name", "acts_on", "rigs")
 # What an option belongs to; the others go with every form.
 _ONLY_WITH: Final[Mapping[str, str]] = {"k": "expanded", "shape": "half_width", "dof": "standard"}
 
@@ -54,7 +54,8 @@ def read_bench(path: str | os.PathLike[str] | IO[bytes] | IO[str]) -> Bench:
     lists of sources. A source is ``{half_width = 1.0}``, ``{expanded = 0.4, k = 2}`` or
     ``{standard = 0.2, dof = 9}``; a number is in the table's unit, a text such as ``"3 %"`` or
     ``"0.2 m/s"`` carries its own. ``[spread]`` says how one unit differs from its model's typical
-    unit, ``[columns]`` maps headers of the readings table.
+    unit, ``[columns]`` maps headers of the readings table. ``[rig.attic.noise]`` states the noise
+    instrument of the rig that the readings label "attic"; what a rig does not state is as above.
 
     Parameters
     ----------
@@ -87,14 +88,11 @@ def read_bench(path: str | os.PathLike[str] | IO[bytes] | IO[str]) -> Bench:
                 f"{name}: {key!r} must be a table; found {table!r}. Write [{key}] on its own line."
             )
             raise FanstatsError(msg)
-    instruments = {
-        quantity: _instrument(quantity, tables[quantity], f"{name}, [{quantity}]")
-        for quantity in _QUANTITIES
-        if quantity in tables
-    }
+    instruments = _instruments(tables, name, "")
+    rigs = _rigs(tables.get("rig", {}), name)
     spread = _spread(tables.get("spread", {}), f"{name}, [spread]")
     columns = _columns(tables.get("columns", {}), f"{name}, [columns]")
-    return Bench(**instruments, spread=spread, columns=columns)
+    return Bench(**instruments, spread=spread, columns=columns, rigs=rigs)
 
 
 # The file --------------------------------------------------------------------------------------
@@ -156,7 +154,36 @@ def _text(table: Mapping[str, Any], key: str, place: str) -> str | None:
     raise FanstatsError(msg)
 
 
+def _flag(table: Mapping[str, Any], key: str, place: str) -> bool:
+    value = table.get(key, False)
+    if isinstance(value, bool):
+        return value
+    msg = f"{place}: {key!r} is true or false; found {value!r}."
+    raise FanstatsError(msg)
+
+
 # Instruments -----------------------------------------------------------------------------------
+
+
+def _instruments(tables: Mapping[str, Any], file: str, front: str) -> dict[str, Instrument]:
+    return {
+        quantity: _instrument(quantity, tables[quantity], f"{file}, [{front}{quantity}]")
+        for quantity in INSTRUMENTS
+        if quantity in tables
+    }
+
+
+def _rigs(table: Mapping[str, Any], file: str) -> dict[str, dict[str, Instrument]]:
+    found: dict[str, dict[str, Instrument]] = {}
+    for rig, own in table.items():
+        place = f"{file}, [rig.{rig}]"
+        if not isinstance(own, dict) or not all(isinstance(each, dict) for each in own.values()):
+            msg = f"{place}: a rig holds instruments; found {own!r}. Write [rig.{rig}.noise], "
+            msg += f"[rig.{rig}.airflow] and the like on lines of their own."
+            raise FanstatsError(msg)
+        _known_keys(own, INSTRUMENTS, place, "instrument")
+        found[rig] = _instruments(own, file, f"rig.{rig}.")
+    return found
 
 
 def _instrument(quantity: str, table: Mapping[str, Any], place: str) -> Instrument:
@@ -168,10 +195,11 @@ def _instrument(quantity: str, table: Mapping[str, Any], place: str) -> Instrume
         if level in table
     }
     name, meter = _text(table, "name", place), _text(table, "meter", place)
+    carried = _flag(table, "carried", place)
     if meter is None:
-        return Instrument(**stated, name=name)
+        return Instrument(**stated, name=name, carried=carried)
     base = _ready_made(quantity, meter, place)
-    return replace(base, **stated, name=name or base.name)
+    return replace(base, **stated, name=name or base.name, carried=carried)
 
 
 def _ready_made(quantity: str, words: str, place: str) -> Instrument:
@@ -268,10 +296,7 @@ def _source(entry: Any, units: str | None, place: str) -> Source:
 
 
 def _made(form: str, entry: Mapping[str, Any], units: str | None, place: str) -> Source:
-    relative = entry.get("relative", False)
-    if not isinstance(relative, bool):
-        msg = f"{place}: 'relative' is true or false; found {relative!r}."
-        raise FanstatsError(msg)
+    relative = _flag(entry, "relative", place)
     limit = _with_unit(entry[form], None if relative else units)
     name, acts_on = _text(entry, "name", place), _text(entry, "acts_on", place)
     if form == "half_width":
@@ -283,7 +308,7 @@ def _made(form: str, entry: Mapping[str, Any], units: str | None, place: str) ->
         dof = _number(entry, "dof", math.inf, place)
         source = standard(limit, relative, dof, name=name)
     side: Any = acts_on
-    return replace(source, acts_on=side)
+    return replace(source, acts_on=side, rigs=entry.get("rigs", ()))
 
 
 def _number(entry: Mapping[str, Any], key: str, default: float, place: str) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from fanstats.quantities import units_label
-from fanstats.sources import LEVELS_OF_SHARING
+from fanstats.sources import INSTRUMENTS, LEVELS_OF_SHARING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["describe"]
 
-_INSTRUMENTS: Final = ("noise", "background", "speed", "airflow", "temperature", "ambient")
 _TITLES: Final[Mapping[str, str]] = {
     "noise": "Noise",
     "background": "Room noise",
@@ -87,7 +86,8 @@ def describe(bench: Bench) -> str:
     mapped = ", ".join(f"{theirs!r} is {ours!r}" for theirs, ours in bench.columns.items())
     blocks = [
         _shakiest(bench),
-        [line for quantity in _INSTRUMENTS for line in _instrument_lines(bench, quantity)],
+        [line for quantity in INSTRUMENTS for line in _instrument_lines(bench, quantity)],
+        *(_rig_lines(rig, instruments) for rig, instruments in bench.rigs.items()),
         _spread_lines(bench),
         _not_considered(bench),
         [f"Headers of the readings table: {mapped}."] if mapped else [],
@@ -123,11 +123,11 @@ def _guesses(bench: Bench) -> list[_Guess]:
         for kind in _KINDS
         if (source := bench.spread.of(kind)) is not None and not source.is_zero
     ]
-    for quantity in _INSTRUMENTS:
-        instrument: Instrument | None = getattr(bench, quantity)
-        for level, _, source in instrument or ():
-            if not source.is_zero:
-                guesses.append(_guess(quantity, level, source))
+    guesses += [
+        _guess(rig, quantity, level, source)
+        for rig, quantity, level, source in bench.stated()
+        if not source.is_zero
+    ]
     return guesses
 
 
@@ -143,7 +143,7 @@ def _rank_spread(source: Source) -> int:
     return 1 if source.dof < _FEW_DOF else 3
 
 
-def _guess(quantity: str, level: str, source: Source) -> _Guess:
+def _guess(rig: str, quantity: str, level: str, source: Source) -> _Guess:
     if source.kind == "half width":
         why, rank = "limits from a box or data sheet, anything within them is as likely", 2
         if source.shape != "rectangular":
@@ -154,7 +154,8 @@ def _guess(quantity: str, level: str, source: Source) -> _Guess:
         rank = 1 if source.dof < _FEW_DOF else 4
         why = "so few repeats" if rank == 1 else "estimated from repeats"
     name = f", {source.name!r}" if source.name else ""
-    about = f"the {level} error of {_TITLES[quantity].lower()}{name}"
+    where = f" on rig {rig}" if rig else ""
+    about = f"the {level} error of {_TITLES[quantity].lower()}{where}{name}"
     return _Guess(about=about, source=source, why=why, rank=rank, size=_size(source, quantity))
 
 
@@ -179,7 +180,20 @@ def _instrument_lines(bench: Bench, quantity: str) -> list[str]:
         if fallback and getattr(bench, fallback) is not None:
             return [f"{title}: read with the instrument for {fallback}, with the same errors."]
         return []
+    return _stated_lines(title, instrument)
+
+
+def _rig_lines(rig: str, instruments: Mapping[str, Instrument]) -> list[str]:
+    lines = [f"On rig {rig}, in place of what is stated for the others:"] if instruments else []
+    for quantity, instrument in instruments.items():
+        lines += [f"  {line}" for line in _stated_lines(_TITLES[quantity], instrument)]
+    return lines
+
+
+def _stated_lines(title: str, instrument: Instrument) -> list[str]:
     called = f" (read with {instrument.name})" if instrument.name else ""
+    if instrument.carried:
+        called += ", one and the same on every rig"
     lines = [f"{title}{called}:"]
     for level in LEVELS_OF_SHARING:
         sources: Sequence[Source] | None = getattr(instrument, level)
@@ -207,6 +221,8 @@ def _stated(source: Source, *, named: bool = False) -> str:
     if source.acts_on is not None:
         where = "the level of the fan alone" if source.acts_on == "fan" else "the reading"
         text += f" (acting on {where})"
+    if source.rigs:
+        text += f" (on rig {' and '.join(source.rigs)} only, an error of its own each)"
     return text
 
 
@@ -240,13 +256,20 @@ def _spread_lines(bench: Bench) -> list[str]:
 
 def _not_considered(bench: Bench) -> list[str]:
     lines = ["Not considered, because nothing was said about it:"]
-    for quantity in _INSTRUMENTS:
+    for quantity in INSTRUMENTS:
         if bench.instrument(quantity) is None:
             if quantity in ("noise", "speed", "airflow", "temperature"):
                 lines.append(f"  {_TITLES[quantity]}: all errors of reading it.")
             continue
         own: Instrument | None = getattr(bench, quantity)
         if own is not None and own.unstated:
-            missing = "; ".join(f"what {_SHARED_BY[level]}" for level in own.unstated)
-            lines.append(f"  {_TITLES[quantity]}: {missing}.")
+            lines.append(f"  {_TITLES[quantity]}: {_missing(own)}.")
+    for rig, instruments in bench.rigs.items():
+        for quantity, instrument in instruments.items():
+            if instrument.unstated:
+                lines.append(f"  {_TITLES[quantity]} on rig {rig}: {_missing(instrument)}.")
     return lines if len(lines) > 1 else ["Nothing was left unstated about the instruments."]
+
+
+def _missing(instrument: Instrument) -> str:
+    return "; ".join(f"what {_SHARED_BY[level]}" for level in instrument.unstated)

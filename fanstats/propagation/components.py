@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,9 +12,10 @@ from fanstats._typing import FloatArray
 from fanstats.estimates.draws import OneAtATime
 from fanstats.estimates.perturbation import reading_errors, room_error
 from fanstats.quantities import units_label
+from fanstats.sources import EVERY_RIG, INSTRUMENTS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from fanstats.estimates.draws import Label
     from fanstats.estimates.request import Request
@@ -34,7 +35,6 @@ __all__ = [
 
 Key = tuple[str, ...]
 
-_INSTRUMENTS: Final = ("noise", "background", "speed", "airflow", "temperature", "ambient")
 _SHARED_BY: Final[Mapping[str, str]] = {
     "shared": "one for all readings",
     "session": "one a session",
@@ -124,8 +124,8 @@ def components_of(labels: Iterable[Label], bench: Bench) -> dict[Key, Component]
     """
     keys = dict.fromkeys(key_of(label) for label in labels)
     rigs = {key[0] for key in keys if len(key) == 4}
-    stated = _stated_sources(bench)
-    return {key: _component(key, stated, bench, len(rigs) > 1) for key in keys}
+    stated = _stated_sources(bench, rigs)
+    return {key: _component(key, stated, bench, len(rigs - {EVERY_RIG}) > 1) for key in keys}
 
 
 def stated_components(
@@ -148,24 +148,17 @@ def stated_components(
     -------
     list of Component
     """
-    seen = {key[1:] for key in present if len(key) == 4}
+    seen: set[Key] = {key[1:] for key in present if len(key) == 4}
     luck = {key[1] for key in present if len(key) == 3 and key[0] == "spread"}
-    behind = {"noise", "background", "speed", *_read_for(quantity)}
-    used = {bench.instrument_name(name) for name in behind if bench.instrument(name) is not None}
-    rows = []
-    for owner, level, name in _stated_sources(bench):
-        if owner in used and (owner, level, name) not in seen:
-            found = _component(("", owner, level, name), _stated_sources(bench), bench, False)
-            held = why if owner == bench.instrument_name("noise") and level == "shared" else ""
-            rows.append(
-                Component(
-                    key=found.key,
-                    group=found.group,
-                    name=found.name,
-                    stated=f"{found.stated}; {held}" if held else found.stated,
-                    source=found.source,
-                )
-            )
+    behind = ("noise", "background", "speed", *_read_for(quantity))
+    rows: list[Component] = []
+    for rig, name, source, key in _named_sources(bench, ("", *bench.rigs)):
+        if name in behind and key[1:] not in seen:
+            seen.add(key[1:])
+            found = _component(key, {key: source}, bench, False)
+            noise = bench.on(rig).instrument_name("noise")
+            held = why if key[1] == noise and key[2] == "shared" else ""
+            rows.append(replace(found, stated=f"{found.stated}; {held}" if held else found.stated))
     for kind in ("noise", "airflow", "speed", "temperature"):
         spread = bench.spread.of(kind)
         if spread is not None and spread.is_zero and kind not in luck:
@@ -179,12 +172,21 @@ def _read_for(quantity: str) -> tuple[str, ...]:
     )
 
 
-def _stated_sources(bench: Bench) -> dict[Key, Source]:
+def _named_sources(bench: Bench, rigs: Iterable[str]) -> Iterator[tuple[str, str, Source, Key]]:
+    """Go through (rig, quantity, source, front of its labels)."""
+    for rig in dict.fromkeys(rigs):
+        here = bench.on(rig)
+        for quantity in INSTRUMENTS:
+            for level, place, source in here.instrument(quantity) or ():
+                name = source.name if source.name is not None else str(place + 1)
+                yield rig, quantity, source, (*bench.owner(quantity, rig, level), level, name)
+
+
+def _stated_sources(bench: Bench, rigs: Iterable[str]) -> dict[Key, Source]:
     found: dict[Key, Source] = {}
-    for quantity in _INSTRUMENTS:
-        for level, place, source in bench.instrument(quantity) or ():
-            name = source.name if source.name is not None else str(place + 1)
-            found.setdefault((bench.instrument_name(quantity), level, name), source)
+    for rig, _, source, key in _named_sources(bench, [*rigs, "", *bench.rigs]):
+        if source.acts_at(rig):
+            found.setdefault(key, source)
     return found
 
 
@@ -197,15 +199,22 @@ def _component(
         name, words, _ = _OTHERS.get(key[0], (key[0], "", ""))
         return Component(key=key, group=name, name=name, stated=words, source=None)
     rig, owner, level, name = key
-    source = stated.get(key[1:])
+    source = stated.get(key)
     called = name if source is None or source.name is not None else f"{level} {name}"
     words = "as the cell says" if source is None else source.stated or f"s = {source.absolute:.3g}"
     return Component(
         key=key,
         group=owner,
         name=f"{rig} {owner}: {called}" if several_rigs and rig else f"{owner}: {called}",
-        stated=f"{words}, {_SHARED_BY[level]}",
+        stated=f"{words}, {_SHARED_BY[level]}{_only(source)}",
         source=source,
+    )
+
+
+def _only(source: Source | None) -> str:
+    """Name the rigs that a source is limited to."""
+    return (
+        f", on rig {' and '.join(source.rigs)} only" if source is not None and source.rigs else ""
     )
 
 
@@ -314,7 +323,7 @@ def input_sizes(
     moved = OneAtATime(labels)
     sums: dict[int, list[FloatArray]] = {}
     units: dict[int, str] = {}
-    stated = _stated_sources(bench)
+    stated = _stated_sources(bench, [sitting.rig for sitting in sittings])
     relative = np.array([_is_relative(stated, label) for label in labels])
     for sitting in sittings:
         for channel in _channels(sitting):
@@ -338,7 +347,7 @@ def input_sizes(
 
 
 def _is_relative(stated: Mapping[Key, Source], label: Label) -> bool:
-    source = stated.get(key_of(label)[1:])
+    source = stated.get(key_of(label))
     return source is not None and source.absolute == 0 and source.relative > 0
 
 

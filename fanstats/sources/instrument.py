@@ -57,6 +57,10 @@ class Instrument:
         One draw a reading: display, flicker.
     name : str, optional
         Name of the instrument; two quantities read with one named instrument share its errors.
+    carried : bool
+        Whether it is one and the same instrument on every rig of the readings. Its ``shared``,
+        ``session`` and ``model`` errors are then the same on all of them; by default two rigs
+        share nothing.
 
     Examples
     --------
@@ -72,6 +76,7 @@ class Instrument:
     model: Source | Sequence[Source] | None = None
     reading: Source | Sequence[Source] | None = None
     name: str | None = None
+    carried: bool = False
 
     def __post_init__(self) -> None:
         for level in LEVELS_OF_SHARING:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -12,6 +12,9 @@ from fanstats._typing import FloatArray, Shape
 from fanstats.errors import FanstatsError, one_of
 from fanstats.quantities import convert
 from fanstats.sources.text import parse_limit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 __all__ = ["ActsOn", "Source", "expanded", "half_width", "standard"]
 
@@ -60,6 +63,9 @@ class Source:
     unsplit : bool
         Whether nobody knows how much of it is common to all models and how much a model's own:
         limits of a data sheet cover both. See `fanstats.instruments.split_both_ways`.
+    rigs : tuple of str
+        The rigs whose readings it acts on, as labelled in the readings; empty for all of them.
+        Each rig has an error of its own.
     """
 
     absolute: float = 0.0
@@ -73,6 +79,7 @@ class Source:
     acts_on: ActsOn | None = None
     removed_variance: float = 0.0
     unsplit: bool = False
+    rigs: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for label in ("absolute", "relative", "removed_variance"):
@@ -86,11 +93,26 @@ class Source:
         one_of("shape", self.shape, ["normal", *_DIVISORS])
         if self.acts_on is not None:
             one_of("acts_on", self.acts_on, ["fan", "reading"])
+        object.__setattr__(self, "rigs", _as_rigs(self.rigs))
 
     @property
     def is_zero(self) -> bool:
         """Whether the source says, in so many words, that there is no uncertainty."""
         return self.absolute == 0 and self.relative == 0
+
+    def acts_at(self, rig: str) -> bool:
+        """Say whether it acts on readings of a rig.
+
+        Parameters
+        ----------
+        rig : str
+            Label in the readings, "" where none was recorded.
+
+        Returns
+        -------
+        bool
+        """
+        return not self.rigs or rig in self.rigs
 
     def standard_uncertainty(self, values: FloatArray, units: str) -> FloatArray:
         """Give the standard uncertainty of readings.
@@ -140,6 +162,14 @@ class Source:
         )
 
 
+def _as_rigs(given: object) -> tuple[str, ...]:
+    names = (given,) if isinstance(given, str) else given
+    if isinstance(names, (list, tuple)) and all(isinstance(n, str) and n for n in names):
+        return tuple(dict.fromkeys(names))
+    msg = f"`rigs` must be names as in the readings' rig column, such as ['attic']; got {given!r}."
+    raise FanstatsError(msg)
+
+
 def half_width(
     a: float | str,
     relative: bool = False,
@@ -148,6 +178,7 @@ def half_width(
     name: str | None = None,
     acts_on: ActsOn | None = None,
     unsplit: bool = False,
+    rigs: str | Sequence[str] = (),
 ) -> Source:
     """State the +- on a box or data sheet: the true value lies within `a` either way.
 
@@ -167,6 +198,8 @@ def half_width(
     unsplit : bool
         True where nobody knows how much of it all models share, see
         `fanstats.instruments.split_both_ways`.
+    rigs : str or sequence of str
+        The rigs whose readings it acts on; all of them where none is named.
 
     Returns
     -------
@@ -202,6 +235,7 @@ def half_width(
         name=name,
         acts_on=acts_on,
         unsplit=unsplit,
+        rigs=_as_rigs(rigs),
     )
 
 
@@ -212,6 +246,7 @@ def expanded(
     *,
     name: str | None = None,
     acts_on: ActsOn | None = None,
+    rigs: str | Sequence[str] = (),
 ) -> Source:
     """State the expanded uncertainty of a certificate with its coverage factor.
 
@@ -223,7 +258,7 @@ def expanded(
         Coverage factor on the certificate.
     relative : bool
         Whether the number `U` is a fraction of the reading.
-    name, acts_on
+    name, acts_on, rigs
         As in `half_width`.
 
     Returns
@@ -256,6 +291,7 @@ def expanded(
         stated=f"U = {limit.text} (k = {k:g})",
         name=name,
         acts_on=acts_on,
+        rigs=_as_rigs(rigs),
     )
 
 
@@ -266,6 +302,7 @@ def standard(
     *,
     name: str | None = None,
     acts_on: ActsOn | None = None,
+    rigs: str | Sequence[str] = (),
 ) -> Source:
     """State a standard uncertainty: the scatter of your own repeats, as one standard deviation.
 
@@ -277,7 +314,7 @@ def standard(
         Whether the number `u` is a fraction of the reading.
     dof : float
         Degrees of freedom behind `u`; infinite where it was not estimated from few repeats.
-    name, acts_on
+    name, acts_on, rigs
         As in `half_width`.
 
     Returns
@@ -309,4 +346,5 @@ def standard(
         stated=f"s = {limit.text}{count}",
         name=name,
         acts_on=acts_on,
+        rigs=_as_rigs(rigs),
     )
