@@ -1,4 +1,4 @@
-"""Airflow over noise level: values and ranges along a whole curve, for charts."""
+"""Airflow over noise level: of models, and of one model against another."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ import xarray as xr
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray, Scope, SeedLike
+from fanstats.decisions.model_curves import curve_band
 from fanstats.decisions.order import joint_limits
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.level_sweep import AtLevel, grid_of, known_models, steps_of, sweep_of
 from fanstats.estimates.matching import SCOPES
 from fanstats.estimates.target import Background, Target
-from fanstats.quantities import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -69,20 +69,12 @@ def noise_airflow_band(
     Returns
     -------
     xarray.Dataset
-        ``airflow_value`` (scope, model, level); ``airflow`` (scope, model, level, bound), NaN
-        where an end is not covered by data; ``airflow_status``; and, over `step`, ``step_noise``
-        and ``step_airflow`` as read, each in the reference room, with the coordinates
-        ``step_model``, ``step_unit`` and ``step_usable``.
+        What `curve_band` gives of airflow over noise.
 
     Raises
     ------
     FanstatsError
         As `equal_noise`, and if a model or obstruction is not there.
-
-    Notes
-    -----
-    Every range is that of one level (pointwise). Unless `pooled` says otherwise, the uncertainty of
-    the choice of curve is one for the whole curve: the root mean square of those at three levels.
 
     Examples
     --------
@@ -93,12 +85,15 @@ def noise_airflow_band(
     >>> band.airflow.dims
     ('scope', 'model', 'level', 'bound')
     """
-    fraction("probability", probability)
-    sweep = sweep_of(
+    return curve_band(
         readings,
+        levels,
+        of="airflow",
+        over="noise",
         bench=bench,
         models=models,
         obstruction=obstruction,
+        probability=probability,
         draws=draws,
         rng=rng,
         background=background,
@@ -106,34 +101,6 @@ def noise_airflow_band(
         curve=curve,
         room=room,
         pooled=pooled,
-    )
-    steps = steps_of(sweep, sweep.models)
-    grid = grid_of(sweep, levels, steps)
-    shape = (len(SCOPES), len(sweep.models), grid.size)
-    value, low, high = (np.full(shape, np.nan) for _ in range(3))
-    status = np.full(shape, "", dtype=object)
-    for place, here in enumerate(sweep.along(grid)):
-        value[..., place], status[..., place] = here.value, here.status
-        low[..., place], high[..., place] = _ends(here, probability)
-    title, dims = QUANTITIES["airflow"].title, ("scope", "model", "level")
-    about = {"units": steps["step_airflow"][2]["units"], "long_name": title}
-    ranges = {**about, "long_name": f"range of {title}", "probability": probability}
-    return xr.Dataset(
-        {
-            "airflow_value": (dims, value, about),
-            "airflow": ((*dims, "bound"), np.stack([low, high], axis=-1), ranges),
-            "airflow_status": (dims, status.astype(str), {"long_name": f"why {title} is missing"}),
-            **{name: steps[name] for name in ("step_noise", "step_airflow")},
-        },
-        coords={
-            **sweep.coords(grid),
-            **{name: steps[name] for name in ("step_model", "step_unit", "step_usable")},
-            "scope": list(SCOPES),
-            "model": sweep.models,
-            "units_tested": ("model", _tested(readings, sweep.models)),
-            "bound": ["lower", "upper"],
-        },
-        attrs={**sweep.attrs(), "kind": "airflow over noise level", "probability": probability},
     )
 
 
@@ -266,22 +233,6 @@ def difference_band(
             "settled_to": stop,
         },
     )
-
-
-def _tested(readings: xr.Dataset, models: list[str]) -> list[int]:
-    model, unit = readings["model"].to_numpy(), readings["unit"].to_numpy()
-    return [int(np.unique(unit[model == name]).size) for name in models]
-
-
-def _ends(here: AtLevel, probability: float) -> tuple[FloatArray, FloatArray]:
-    """Give the ends of the ranges, shape (scope, model); NaN where the data do not cover one."""
-    tail = (1.0 - probability) / 2.0
-    low, high = np.full(here.value.shape, np.nan), np.full(here.value.shape, np.nan)
-    whole = np.isfinite(here.value) & np.isfinite(here.draws).all(axis=-1)
-    low[whole], high[whole] = np.quantile(here.draws[whole], (tail, 1.0 - tail), axis=-1)
-    low[here.below > tail] = np.nan
-    high[here.above > tail] = np.nan
-    return low, high
 
 
 def _log_gap(

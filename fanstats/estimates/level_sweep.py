@@ -321,7 +321,7 @@ def _part(readings: xr.Dataset, of: str, models: list[str], obstruction: str) ->
         if not str(name).startswith(columns) or str(name).startswith("noise_obstructed")
     ]
     kept = kept.drop_vars(aside)
-    return kept.sel(obstruction=[obstruction]) if "obstruction" in kept.dims else kept
+    return kept.sel(obstruction=[obstruction]) if obstruction else kept
 
 
 def _present(readings: xr.Dataset) -> list[str]:
