@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from fanstats.estimates.curves import crossings
 from fanstats.estimates.draws import Unperturbed
-from fanstats.estimates.knots import abscissa_values
+from fanstats.estimates.knots import abscissa_values, merged
 from fanstats.estimates.level_curve import level_at, level_knots
 from fanstats.estimates.operating import read_off, spreads_needed
+from fanstats.levels.kernels import add_levels
 from fanstats.quantities import units_label
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from fanstats._typing import FloatArray
     from fanstats.estimates.layout import ModelLayout
-    from fanstats.estimates.level_curve import LevelCurve
+    from fanstats.estimates.level_curve import LevelCurve, LevelKnots
     from fanstats.estimates.operating import Points
     from fanstats.estimates.request import Request
-    from fanstats.estimates.sittings import Channel
+    from fanstats.estimates.sittings import Channel, Sitting
 
 __all__ = ["crossing_notes", "model_reason", "quantity_reason", "scope_reason", "unit_reasons"]
 
@@ -29,12 +31,52 @@ NEAR_POINT = 1.0
 # Policy: a single reading of airflow is carried on over this share of speed.
 NEAR_SPEED = 0.05
 
-_NAMES = {
-    "drive_voltage": ("drive", "V"),
-    "drive_duty": ("drive", "%"),
-    "speed": ("speed", "rpm"),
-    "relative": ("relative speed", ""),
+# Name, unit and decimals in print of what curves run over.
+_NAMES: Final = {
+    "drive_voltage": ("drive", "V", 2),
+    "drive_duty": ("drive", "%", 1),
+    "speed": ("speed", "rpm", 0),
+    "relative": ("relative speed", "", 3),
 }
+# At the very end of a sweep logarithms round a point out of it by this share at most.
+_ROUNDING: Final = 1e-9
+
+
+def _shown(value: float, abscissa: str) -> str:
+    """Print a speed or a drive to the decimals it is set or read to.
+
+    Examples
+    --------
+    >>> _shown(7.3456, "drive_voltage"), _shown(7.0, "drive_voltage"), _shown(904.6, "speed")
+    ('7.35 V', '7 V', '905 rpm')
+    """
+    _, units, decimals = _NAMES[abscissa]
+    text = f"{value:.{decimals}f}"
+    text = text.rstrip("0").rstrip(".") if decimals else text
+    return f"{text} {units_label(units)}".rstrip()
+
+
+class _Beyond(NamedTuple):
+    """Where something lies beyond a sweep: on which side, and the end of the sweep there."""
+
+    side: str
+    at: float
+    end: float
+
+
+def _beyond(at: float, low: float, high: float) -> _Beyond | None:
+    """Say on which side of a sweep something lies, None inside or at its very end."""
+    if at < low * (1 - _ROUNDING):
+        return _Beyond("below", at, low)
+    if at > high * (1 + _ROUNDING):
+        return _Beyond("above", at, high)
+    return None
+
+
+def _beyond_words(found: _Beyond, abscissa: str, what: str) -> str:
+    at, end = _shown(found.at, abscissa), _shown(found.end, abscissa)
+    ends = "begins" if found.side == "below" else "ends"
+    return f"{found.side} range: {at} lies {found.side} its {what}, which {ends} at {end}"
 
 
 def unit_reasons(
@@ -82,13 +124,20 @@ def _unit_reason(
     if not (here.below[0].any() or here.above[0].any()):
         return ""
     if request.kind == "equal noise":
-        return next(
-            (why for curve in unit.noise if (why := _range_reason(request, curve))),
-            "the target lies beyond the readings",
-        )
-    name, units = _NAMES[request.drive]
-    side = "below" if here.below[0].any() else "above"
-    return f"{side} range: {name} {request.at:g} {units} lies {side} its sweep"
+        return next((why for curve in unit.noise if (why := _range_reason(request, curve))), "")
+    sweeps = (_drive_ends(request, sitting) for sitting in unit.sittings)
+    outside = (_beyond(request.at, *ends) for ends in sweeps if ends is not None)
+    past = next((found for found in outside if found is not None), None)
+    return "" if past is None else _beyond_words(past, request.drive, "sweep over drive")
+
+
+def _drive_ends(request: Request, sitting: Sitting) -> tuple[float, float] | None:
+    """Give the lowest and highest drive at which the fan ran; None where there is none."""
+    drive, speed = sitting.drive(request.drive), sitting.channels.get(("speed", ""))
+    read = np.isfinite(drive)
+    if speed is not None:
+        read &= speed.values > 0
+    return (float(drive[read].min()), float(drive[read].max())) if read.any() else None
 
 
 def _off_point(request: Request, curve: LevelCurve) -> str:
@@ -113,7 +162,7 @@ def _off_point(request: Request, curve: LevelCurve) -> str:
 def _no_points(request: Request, layout: ModelLayout) -> str:
     if request.kind == "equal speed":
         return "no speed readings for every sitting: equal speed cannot be read off"
-    name, units = _NAMES[request.drive]
+    name, units, _ = _NAMES[request.drive]
     return f"no sweep over {name} [{units}]" + (
         "" if layout.abscissa == "speed" else " and no speed readings"
     )
@@ -128,16 +177,23 @@ def _range_reason(request: Request, curve: LevelCurve) -> str:
         if curve.room == "read"
         else request.target.level
     )
-    low, high = float(knots.level[0, 0]), float(knots.level[-1, 0])
+    levels = knots.level[:, 0]
+    low, high = float(levels.min()), float(levels.max())
     what = "of the fan alone" if curve.room == "read" else "as read"
-    if meant > high:
+    if meant > high + _ROUNDING:
         return f"above range: its loudest step is {meant - high:.1f} dB below the target ({what})"
-    if meant < low:
+    if meant < low - _ROUNDING:
         return (
             f"below range: its quietest usable step is {low - meant:.1f} dB above the target "
             f"({what})"
         )
-    return ""
+    end = float(levels[-1])
+    if meant <= end + _ROUNDING:
+        return ""
+    return (
+        f"above range: its curve only falls through the target, to {meant - end:.1f} dB below it "
+        f"at the last step ({what})"
+    )
 
 
 def model_reason(request: Request, layout: ModelLayout, points: Mapping[int, Points]) -> str:
@@ -170,7 +226,7 @@ def model_reason(request: Request, layout: ModelLayout, points: Mapping[int, Poi
         return next(iter(unreadable.values()))
     told = "; ".join(f"sample {unit}: {why}" for unit, why in unreadable.items())
     readable = [
-        f"sample {unit}: {points[place].at[0, 0, 0]:.0f} {_NAMES[layout.abscissa or 'speed'][1]}"
+        f"sample {unit}: {_shown(points[place].at[0, 0, 0], layout.abscissa or 'speed')}"
         for place, unit in enumerate(reasons)
         if unit not in unreadable and place in points
     ]
@@ -216,10 +272,26 @@ def quantity_reason(
     if value is None:
         return f"no {name} readings{where} at a running step"
     if value.below[0].any() or value.above[0].any():
-        side = "below" if value.below[0].any() else "above"
-        at = np.mean([part.at[0, 0, 0] for part in points.values()])
-        units = _NAMES[layout.abscissa or "speed"][1]
-        return f"{side} range: {at:.0f} {units_label(units)} lies {side} its {name} sweep{where}"
+        return _beyond_quantity(layout, points, channel, f"{name} sweep{where}")
+    return ""
+
+
+def _beyond_quantity(
+    layout: ModelLayout, points: Mapping[int, Points], channel: Channel, what: str
+) -> str:
+    """Say how far an operating point lies beyond the sweep of a quantity."""
+    abscissa = layout.abscissa or "speed"
+    everywhere = float(np.mean([part.at[0, 0, 0] for part in points.values()]))
+    for place, unit in enumerate(layout.units):
+        at = float(points[place].at[0, 0, 0]) if place in points else everywhere
+        for curve in unit.quantities.get(channel, ()):
+            if curve.knots.count < 2:
+                continue
+            cells = abscissa_values(curve.sitting, abscissa, curve.knots.index)
+            x = merged(curve.knots, cells)
+            found = _beyond(at, float(x.min()), float(x.max()))
+            if found is not None:
+                return _beyond_words(found, abscissa, what)
     return ""
 
 
@@ -256,10 +328,10 @@ def _plain_reason(
         for curve in unit.noise if place in points else ():
             knots = level_knots(nothing, request.bench, curve)
             solved = level_at(curve, knots, points[place].at[:1, 0])
-            if solved.below.any() or solved.above.any():
-                side = "below" if solved.below.any() else "above"
-                at = points[place].at[0, 0, 0]
-                return f"{side} range: {at:.0f} rpm lies {side} its noise sweep"
+            ends = float(knots.x[0, 0]), float(knots.x[-1, 0])
+            far = _beyond(float(points[place].at[0, 0, 0]), *ends)
+            if (solved.below.any() or solved.above.any()) and far is not None:
+                return _beyond_words(far, curve.abscissa, "noise sweep")
     return ""
 
 
@@ -355,13 +427,38 @@ def crossing_notes(request: Request, layout: ModelLayout) -> list[str]:
                 if curve.room == "read"
                 else request.target.level
             )
-            x = np.log(knots.x[:, 0]) if curve.over_speed else knots.x[:, 0]
-            found = crossings(x, knots.level[:, 0], float(meant))
-            if found.size > 1:
-                at = np.exp(found) if curve.over_speed else found
-                listed = ", ".join(f"{value:.0f}" for value in at)
+            at = _met_at(curve, knots, float(meant))
+            if at.size > 1:
+                listed = ", ".join(_shown(value, curve.abscissa) for value in at)
                 notes.append(
-                    f"{curve.sitting.place}: {found.size} crossings at {listed} "
-                    f"{_NAMES[curve.abscissa][1]}; the upward one of the highest speed is taken"
+                    f"{curve.sitting.place}: {at.size} crossings at {listed}; the upward one of "
+                    f"the highest {_NAMES[curve.abscissa][0]} is taken"
                 )
     return notes
+
+
+def _met_at(curve: LevelCurve, knots: LevelKnots, meant: float) -> FloatArray:
+    """List every speed or drive at which a noise curve meets a level, rising or falling."""
+    x, level = knots.x[:, 0], knots.level[:, 0]
+    if curve.kind == "straight":  # straight in the level as read over speed itself
+        room = np.asarray(knots.room[:1])
+        wanted = float(add_levels(np.array([meant]), room)[0])
+        return _straight_crossings(x, add_levels(level, room), wanted)
+    if not curve.over_speed:
+        return crossings(x, level, meant)
+    return np.asarray(np.exp(crossings(np.log(x), level, meant)))
+
+
+def _straight_crossings(x: FloatArray, y: FloatArray, target: float) -> FloatArray:
+    """List where straight lines between knots meet a target; a flat stretch gives both ends.
+
+    Examples
+    --------
+    >>> _straight_crossings(np.array([5.0, 7.0, 9.0]), np.array([24.0, 30.0, 28.0]), 29.0)
+    array([6.66666667, 8.        ])
+    """
+    off = y - target
+    between = np.flatnonzero(off[:-1] * off[1:] < 0)
+    share = off[between] / (off[between] - off[between + 1])
+    crossed = x[between] + share * (x[between + 1] - x[between])
+    return np.sort(np.concatenate([x[off == 0], crossed]))
