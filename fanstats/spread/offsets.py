@@ -44,7 +44,7 @@ class Offsets:
         given drive, temperature rise at a given speed (K).
     model : str
         The model.
-    units, sessions, sittings : tuple of str, length sitting
+    units, sessions, sittings, rigs : tuple of str, length sitting
         Labels; a session as ``rig, session``, "" where none was recorded.
     values : ndarray, shape (sitting,)
         Mean over the common speeds or drives, at the readings as read.
@@ -63,6 +63,7 @@ class Offsets:
     units: tuple[str, ...]
     sessions: tuple[str, ...]
     sittings: tuple[str, ...]
+    rigs: tuple[str, ...]
     values: FloatArray
     effects: FloatArray
     labels: tuple[Label, ...]
@@ -148,6 +149,7 @@ def _assembled(
         units=tuple(sitting.unit for sitting in sittings),
         sessions=tuple(_session(sitting) for sitting in sittings),
         sittings=tuple(sitting.sitting for sitting in sittings),
+        rigs=tuple(sitting.rig for sitting in sittings),
         values=whole[:, 0],
         # The difference of both sides leaves the curvature near the room out.
         effects=(whole[:, 1 : count + 1] - whole[:, count + 1 :]) / 2.0,
