@@ -504,9 +504,25 @@ def _moved(instrument: Instrument, to: Literal["shared", "model"]) -> Instrument
             source if source.name is not None else replace(source, name=str(place + 1))
             for place, source in enumerate(stated)
         ]
-        kept[level] = [source for source in named_sources if not source.unsplit]
-        moved += [replace(source, unsplit=False) for source in named_sources if source.unsplit]
+        kept[level] = [part for source in named_sources for part in _staying(source, to)]
+        moved += [_taken(source, to) for source in named_sources if source.unsplit]
     if moved:
         kept[to] = [*(kept[to] or []), *moved]
     fields: dict[str, Any] = dict(kept)
     return replace(instrument, **fields)
+
+
+def _staying(source: Source, to: Literal["shared", "model"]) -> list[Source]:
+    """Give what stays of a source: all of it, or the correction that goes with the instrument."""
+    if not source.unsplit:
+        return [source]
+    if source.correction is None or to == "shared":
+        return []
+    stated = f"correction {source.correction.text}"
+    return [replace(source, absolute=0.0, relative=0.0, unsplit=False, stated=stated)]
+
+
+def _taken(source: Source, to: Literal["shared", "model"]) -> Source:
+    known = source if to == "shared" else source.without_correction()
+    how = "all of it shared" if to == "shared" else "all of it each model's own"
+    return replace(known, unsplit=False, stated=f"{known.stated}, taken as {how}")

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from fanstats.errors import FanstatsError, one_of
+from fanstats.estimates.corrections import corrected
 from fanstats.estimates.curves import CURVES, CurveKind
 from fanstats.estimates.layout import ModelLayout, layout_models
 from fanstats.estimates.sittings import Channel, Sitting, sittings_of
@@ -123,6 +124,7 @@ def gather_case(
     if not isinstance(bench, Bench):
         msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
         raise FanstatsError(msg)
+    readings = corrected(readings, bench)
     sittings = sittings_of(readings)
     _check_rigs(sittings, bench)
     if needs_noise:

@@ -59,7 +59,8 @@ def from_chart(
     units : str
         Their unit.
     bench : Bench
-        What is stated about the instruments behind the chart, and the unit-to-unit spread.
+        What is stated about the instruments behind the chart, and the unit-to-unit spread. Its
+        known corrections are not made: numbers and axes of a chart are taken as corrected.
     level, drive, speed : float
         What was held equal: a noise level, a drive, or a speed. Exactly one of them.
     drive_units : {"V", "%"}
@@ -121,6 +122,7 @@ def from_chart(
     if quantity == "noise" and level is not None:
         msg = "`quantity` noise cannot be what was held equal; give `drive` or `speed`."
         raise FanstatsError(msg)
+    bench = bench.without_corrections()  # what is published is corrected, or its axis would not be
     table = _table(values, quantity, units, held, drive_units, noise_units, room, samples, chart)
     readings = read_readings(table)
     if slope == "fan laws":

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fanstats.errors import FanstatsError, one_of
+from fanstats.estimates.corrections import corrected
 from fanstats.estimates.knots import ABOVE_ROOM
 from fanstats.estimates.matching import equal_noise, equal_speed
 from fanstats.levels.kernels import add_levels, subtract_levels
@@ -238,6 +239,7 @@ def sweep_of(
         As `equal_noise` and `equal_speed`, and if a model, obstruction or quantity is not there.
     """
     _check_quantities(readings, of, over)
+    readings = corrected(readings, bench)
     present = _present(readings)
     names = [models] if isinstance(models, str) else models
     wanted = present if names is None else known_models(readings, "models", names)

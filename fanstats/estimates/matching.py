@@ -73,11 +73,14 @@ def equal_noise(
         Whether `level` includes the room, as a chart of one room does, or is the fan alone.
     target : {"as read", "true"}
         Whether `level` is held on this meter, or in truth (the meter's shared error then counts).
+        A correction that the bench states for the meter is made to its readings first, so that
+        either is a level after correction, like every level that comes out: with a correction of
+        -0.4 dB, 36 asks for what stood on the display as 36.4.
     curve : {"smooth", "straight", "power law"}
         Curve through the steps.
     room : str or float, optional
         The one room a level including background is meant in: a session, or a level on this
-        meter (then exact). By default the room reading that is the lower median.
+        meter, after correction (then exact). By default the room reading that is the lower median.
     noise_obstruction : str, optional
         Match the noise read behind this obstruction instead of that in free air.
     fans : mapping of str to int, optional

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from fanstats.estimates.corrections import shift_of
 from fanstats.estimates.reasons import crossing_notes
+from fanstats.sources import INSTRUMENTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -94,6 +96,7 @@ def assumptions(
     list of str
     """
     told = [*_spread_assumptions(request.bench), *_room_assumptions(request, sittings)]
+    told += _correction_assumptions(request, sittings)
     told += _rig_assumptions(request.bench, sittings)
     if not any(sitting.session for sitting in sittings):
         told.append("no session recorded: each sitting counts as a session of its own")
@@ -149,6 +152,30 @@ def _spread_assumptions(bench: Bench) -> list[str]:
         spread = bench.spread.of(kind)
         if spread is not None and not _is_measured(spread):
             told.append(f"{_spread_sentence(kind, spread)} (stated, not measured)")
+    return told
+
+
+def _correction_assumptions(request: Request, sittings: Sequence[Sitting]) -> list[str]:
+    """List corrections, and what a level asked for was on the display."""
+    told = []
+    units = {name: unit for sitting in sittings for name, unit in sitting.units.items()}
+    rigs = list(dict.fromkeys(sitting.rig for sitting in sittings))
+    for quantity in INSTRUMENTS:
+        if quantity not in units:
+            continue
+        shifts = {rig: shift_of(request.bench, rig, quantity, units[quantity]) for rig in rigs}
+        for rig, shift in shifts.items():
+            if shift == (0.0, 0.0):
+                continue
+            where = f" on rig {rig}" if rig and len(rigs) > 1 else ""
+            text = f"{quantity}{where}: readings corrected by {shift.words(units[quantity])}"
+            if quantity == "noise" and request.kind == "equal noise":
+                level = request.target.level
+                text += (
+                    f", and so the level asked for: {level:g} {units[quantity]} was "
+                    f"{level - shift.absolute:g} on the display"
+                )
+            told.append(text)
     return told
 
 

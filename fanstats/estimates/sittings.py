@@ -10,6 +10,7 @@ import xarray as xr
 
 from fanstats._typing import BoolArray, FloatArray, IntArray
 from fanstats.errors import FanstatsError
+from fanstats.estimates.corrections import AS_READ
 
 __all__ = ["Cells", "Channel", "Sitting", "sittings_of"]
 
@@ -183,7 +184,9 @@ class _Gathering:
         self.own_state = _text(readings, "row_obstruction", rows)
         self.voltage = _numbers(readings, "drive_voltage", rows)
         self.duty = _numbers(readings, "drive_duty", rows)
-        self.speed = _numbers(readings, "speed", rows)
+        # What names a step or a note of the room stays what was read, whatever it is corrected to.
+        self.speed = _numbers(readings, _as_read(readings, "speed"), rows)
+        self.noted = _numbers(readings, _as_read(readings, "background"), rows)
         self.units = {
             str(name): str(variable.attrs.get("units", ""))
             for name, variable in readings.data_vars.items()
@@ -217,7 +220,7 @@ class _Gathering:
         ends = np.append(self.sitting_starts[1:], rows)
         return [
             self._sitting(slice(c, d), {k: v.part(slice(c, d)) for k, v in cells.items()},
-                          background[a:b])
+                          background[a:b], self.noted[self.order][a:b])
             for a, b, c, d in zip(self.sitting_starts, ends, first_cell, last_cell, strict=True)
         ]  # fmt: skip
 
@@ -272,7 +275,9 @@ class _Gathering:
         with np.errstate(invalid="ignore"):
             return self._sum(np.where(given, column, 0.0)) / self._sum(given)
 
-    def _sitting(self, cells: slice, channels: dict[Channel, Cells], room: FloatArray) -> Sitting:
+    def _sitting(
+        self, cells: slice, channels: dict[Channel, Cells], room: FloatArray, noted: FloatArray
+    ) -> Sitting:
         heads = self.order[self.cell_starts[cells]]
         names = [
             _step_name(self.voltage[head], self.duty[head], self.speed[head]) for head in heads
@@ -296,14 +301,14 @@ class _Gathering:
             readings=int(sum(part.repeats.sum() for part in channels.values())),
             units=self.units,
         )
-        return replace(sitting, background_reading=self._room_label(sitting))
+        return replace(sitting, background_reading=self._room_label(sitting, _room_level(noted)))
 
-    def _room_label(self, sitting: Sitting) -> tuple[str, ...]:
+    def _room_label(self, sitting: Sitting, noted: float) -> tuple[str, ...]:
         if self.background_per_session:
             return sitting.session_label
         # A number noted beside several sittings of one session is one reading of the room; a
         # different number is another reading. The value names the note, as a step names a cell.
-        return (*sitting.session_label, f"{sitting.background:.6g}")
+        return (*sitting.session_label, f"{noted:.6g}")
 
 
 def _room_level(room: FloatArray) -> float:
@@ -340,6 +345,10 @@ def _text(readings: xr.Dataset, name: str, rows: int) -> np.ndarray[tuple[int], 
         default = "1" if name in ("unit", "sitting") else ""
         return np.full(rows, default)
     return np.asarray(readings[name].to_numpy().astype(str))
+
+
+def _as_read(readings: xr.Dataset, name: str) -> str:
+    return name + AS_READ if name + AS_READ in readings.coords else name
 
 
 def _numbers(readings: xr.Dataset, name: str, rows: int) -> FloatArray:

@@ -41,9 +41,18 @@ _SPREADS: Final[Mapping[str, str | None]] = {
     "temperature": "K",
 }
 _FORMS: Final = ("half_width", "expanded", "standard")
-_OPTIONS: Final = ("k", "relative", "shape", "dof", "name", "acts_on", "rigs")
+_OPTIONS: Final = (
+    "k", "probability", "relative", "shape", "dof", "correction", "unsplit", "name", "acts_on",
+    "rigs",
+)  # fmt: skip
 # What an option belongs to; the others go with every form.
-_ONLY_WITH: Final[Mapping[str, str]] = {"k": "expanded", "shape": "half_width", "dof": "standard"}
+_ONLY_WITH: Final[Mapping[str, tuple[str, ...]]] = {
+    "k": ("expanded",),
+    "probability": ("expanded",),
+    "shape": ("half_width",),
+    "unsplit": ("half_width",),
+    "dof": ("standard", "expanded"),
+}
 
 
 def read_bench(path: str | os.PathLike[str] | IO[bytes] | IO[str]) -> Bench:
@@ -51,11 +60,16 @@ def read_bench(path: str | os.PathLike[str] | IO[bytes] | IO[str]) -> Bench:
 
     A table a quantity (``[noise]``, ``[background]``, ``[speed]``, ``[airflow]``,
     ``[temperature]``, ``[ambient]``) holds the unit and, by how widely each error is shared,
-    lists of sources. A source is ``{half_width = 1.0}``, ``{expanded = 0.4, k = 2}`` or
-    ``{standard = 0.2, dof = 9}``; a number is in the table's unit, a text such as ``"3 %"`` or
-    ``"0.2 m/s"`` carries its own. ``[spread]`` says how one unit differs from its model's typical
-    unit, ``[columns]`` maps headers of the readings table. ``[rig.attic.noise]`` states the noise
-    instrument of the rig that the readings label "attic"; what a rig does not state is as above.
+    lists of sources. A source is ``{half_width = 1.0}``, ``{expanded = 0.4, k = 2}``,
+    ``{expanded = 0.4, probability = 0.95, dof = 9}`` or ``{standard = 0.2, dof = 9}``; a number is
+    in the table's unit, a text such as ``"3 %"``, ``"0.2 m/s"`` or ``"3 % + 0.2 m/s"`` carries its
+    own. Besides: ``correction = -0.4`` (what is to be added to readings; what is stated is its
+    uncertainty), ``unsplit = true`` (a limit of which nobody knows how much all models share),
+    ``rigs = ["attic"]``, ``name``, ``acts_on``.
+
+    ``[spread]`` says how one unit differs from its model's typical unit, ``[columns]`` maps headers
+    of the readings table. ``[rig.attic.noise]`` states the noise instrument of the rig that the
+    readings label "attic"; what a rig does not state is as above.
 
     Parameters
     ----------
@@ -252,17 +266,22 @@ def _check_fits(source: Source, quantity: str, units: str | None, place: str) ->
     if source.relative and quantity in ("noise", "background"):
         msg = f"{place}: a level in dB has no percentage; found {source.stated!r}. State it in dB."
         raise FanstatsError(msg)
-    if source.units is None:
-        return
-    for candidate in [units] if units else QUANTITIES[quantity].units:
+    known = source.correction
+    for own in (source.units, known.units if known is not None else None):
+        if own is not None and not _converts(own, [units] if units else QUANTITIES[quantity].units):
+            msg = f"{place}: {own!r} does not convert to {units or 'a unit of ' + quantity}; "
+            msg += f"found {source.stated!r}. Write the figure in another unit."
+            raise FanstatsError(msg)
+
+
+def _converts(units: str, candidates: Iterable[str]) -> bool:
+    for candidate in candidates:
         try:
-            convert(1.0, source.units, candidate, difference=True)
+            convert(1.0, units, candidate, difference=True)
         except FanstatsError:
             continue
-        return
-    msg = f"{place}: {source.units!r} does not convert to {units or 'a unit of ' + quantity}; "
-    msg += f"found {source.stated!r}. Write the figure in another unit."
-    raise FanstatsError(msg)
+        return True
+    return False
 
 
 # Sources ---------------------------------------------------------------------------------------
@@ -280,9 +299,10 @@ def _source(entry: Any, units: str | None, place: str) -> Source:
         msg = f"{place}: a source has exactly one of {', '.join(_FORMS)}; found {found}."
         raise FanstatsError(msg)
     form = forms[0]
-    for option, owner in _ONLY_WITH.items():
-        if option in entry and form != owner:
-            msg = f"{place}: {option!r} goes with {owner!r}; found it with {form!r}. Take it out."
+    for option, owners in _ONLY_WITH.items():
+        if option in entry and form not in owners:
+            owner = " or ".join(map(repr, owners))
+            msg = f"{place}: {option!r} goes with {owner}; found it with {form!r}. Take it out."
             raise FanstatsError(msg)
     try:
         source = _made(form, entry, units, place)
@@ -290,25 +310,41 @@ def _source(entry: Any, units: str | None, place: str) -> Source:
         message = str(error)
         msg = message if message.startswith(place) else f"{place}: {message}"
         raise FanstatsError(msg) from error
-    if source.absolute and source.units is None and units is not None:
+    if units is None:
+        return source
+    known = source.correction
+    if known is not None and known.absolute and known.units is None:
+        source = replace(source, correction=replace(known, units=units))
+    if source.absolute and source.units is None:
         return replace(source, units=units, stated=f"{source.stated} in {units}")
     return source
 
 
 def _made(form: str, entry: Mapping[str, Any], units: str | None, place: str) -> Source:
     relative = _flag(entry, "relative", place)
-    limit = _with_unit(entry[form], None if relative else units)
-    name, acts_on = _text(entry, "name", place), _text(entry, "acts_on", place)
+    written = None if relative else units
+    limit, correction = _with_unit(entry[form], written), entry.get("correction")
+    about: dict[str, Any] = {
+        "name": _text(entry, "name", place),
+        "rigs": entry.get("rigs", ()),
+        "correction": _with_unit(correction, written, signed=True),
+    }
     if form == "half_width":
         shape: Any = _text(entry, "shape", place) or "rectangular"
-        source = half_width(limit, relative, shape, name=name)
+        unsplit = _flag(entry, "unsplit", place)
+        source = half_width(limit, relative, shape, unsplit=unsplit, **about)
     elif form == "expanded":
-        source = expanded(limit, _number(entry, "k", 2.0, place), relative, name=name)
+        k, probability = (
+            _number(entry, key, math.nan, place) if key in entry else None
+            for key in ("k", "probability")
+        )
+        dof = _number(entry, "dof", math.inf, place)
+        source = expanded(limit, k, relative, probability=probability, dof=dof, **about)
     else:
         dof = _number(entry, "dof", math.inf, place)
-        source = standard(limit, relative, dof, name=name)
-    side: Any = acts_on
-    return replace(source, acts_on=side, rigs=entry.get("rigs", ()))
+        source = standard(limit, relative, dof, **about)
+    side: Any = _text(entry, "acts_on", place)
+    return replace(source, acts_on=side)
 
 
 def _number(entry: Mapping[str, Any], key: str, default: float, place: str) -> float:
@@ -319,12 +355,12 @@ def _number(entry: Mapping[str, Any], key: str, default: float, place: str) -> f
     raise FanstatsError(msg)
 
 
-def _with_unit(limit: Any, units: str | None) -> Any:
+def _with_unit(limit: Any, units: str | None, *, signed: bool = False) -> Any:
     """Write the table's unit behind a bare number, so that it is stated with it in every page."""
     plain = isinstance(limit, int | float) and not isinstance(limit, bool)
-    if units is None or not plain or not math.isfinite(limit) or limit < 0:
+    if units is None or not plain or not math.isfinite(limit) or (limit < 0 and not signed):
         return limit
-    return f"{limit:.12g} {units}"
+    return f"{limit:+.12g} {units}" if signed else f"{limit:.12g} {units}"
 
 
 # Spread and columns ----------------------------------------------------------------------------

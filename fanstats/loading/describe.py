@@ -88,6 +88,7 @@ def describe(bench: Bench) -> str:
         _shakiest(bench),
         [line for quantity in INSTRUMENTS for line in _instrument_lines(bench, quantity)],
         *(_rig_lines(rig, instruments) for rig, instruments in bench.rigs.items()),
+        _corrections(bench),
         _spread_lines(bench),
         _not_considered(bench),
         [f"Headers of the readings table: {mapped}."] if mapped else [],
@@ -204,6 +205,20 @@ def _stated_lines(title: str, instrument: Instrument) -> list[str]:
     return lines
 
 
+def _corrections(bench: Bench) -> list[str]:
+    parts = []
+    for rig, quantity, _, source in bench.stated():
+        if source.correction is not None:
+            follows = {"noise": "background", "temperature": "ambient"}.get(quantity)
+            names = [_TITLES[quantity].lower()]
+            if follows is not None and getattr(bench.on(rig), follows) is None:
+                names.append(_TITLES[follows].lower())
+            where = [rig] if rig else list(source.rigs)
+            on = f" on rig {' and '.join(where)}" if where else ""
+            parts.append(f"{' and '.join(names)}{on} by {_shown(source.correction.text)}")
+    return [f"Corrected before anything else: {'; '.join(parts)}."] if parts else []
+
+
 def _listed(sources: Sequence[Source]) -> str:
     if not sources:
         return "no error, checked"
@@ -211,11 +226,11 @@ def _listed(sources: Sequence[Source]) -> str:
 
 
 def _stated(source: Source, *, named: bool = False) -> str:
-    text = source.stated or _computed(source)
-    for units in ("degC", "degF", "m3/h", "m3/s"):
-        text = text.replace(units, units_label(units))
+    text = _shown(source.stated or _computed(source))
     if source.is_zero:
-        text = "zero, as written"
+        known = source.correction
+        exact = "" if known is None else f"correction {_shown(known.text)}, exact as written"
+        text = exact or "zero, as written"
     if named and source.name:
         text = f"{source.name} {text}"
     if source.acts_on is not None:
@@ -223,6 +238,12 @@ def _stated(source: Source, *, named: bool = False) -> str:
         text += f" (acting on {where})"
     if source.rigs:
         text += f" (on rig {' and '.join(source.rigs)} only, an error of its own each)"
+    return text
+
+
+def _shown(text: str) -> str:
+    for units in ("degC", "degF", "m3/h", "m3/s"):
+        text = text.replace(units, units_label(units))
     return text
 
 

@@ -76,6 +76,7 @@ class Bench:
             msg = f"`spread` must be a UnitSpread; got {spread!r}."
             raise FanstatsError(msg)
         object.__setattr__(self, "rigs", _checked_rigs(self.rigs))
+        _check_corrections(self)
         object.__setattr__(self, "_on", {rig: self._with(own) for rig, own in self.rigs.items()})
 
     def _with(self, instruments: Mapping[str, Instrument]) -> Bench:
@@ -96,6 +97,22 @@ class Bench:
             With the rig's own instruments in their places.
         """
         return self._on.get(rig, self)
+
+    def without_corrections(self) -> Bench:
+        """Return the same bench for readings that are corrected already.
+
+        Returns
+        -------
+        Bench
+            Uncertainties of the corrections stay.
+        """
+        own = {name: _uncorrected(instrument) for name, instrument in _own(self).items()}
+        rigs = {
+            rig: {name: _uncorrected(instrument) for name, instrument in instruments.items()}
+            for rig, instruments in self.rigs.items()
+        }
+        fields: dict[str, Any] = {**own, "rigs": rigs}
+        return replace(self, **fields)
 
     def instrument(self, quantity: str) -> Instrument | None:
         """Instrument that reads a quantity, None where nothing was said about it.
@@ -205,6 +222,30 @@ class Bench:
                 if (missing := self.rigs[rig][label].unstated)
             ]
         return tuple(notes)
+
+
+def _own(bench: Bench) -> dict[str, Instrument]:
+    given = {name: getattr(bench, name) for name in INSTRUMENTS}
+    return {name: instrument for name, instrument in given.items() if instrument is not None}
+
+
+def _uncorrected(instrument: Instrument) -> Instrument:
+    sources = [source.without_correction() for source in instrument.at("shared")]
+    return replace(instrument, shared=sources) if sources else instrument
+
+
+def _check_corrections(bench: Bench) -> None:
+    """Refuse a percentage of what has no zero: a level, a temperature."""
+    for rigs in ({"": _own(bench)}, bench.rigs):
+        for instruments in rigs.values():
+            for quantity, instrument in instruments.items():
+                for source in instrument.at("shared"):
+                    known = source.correction
+                    if known is None or not known.relative or quantity in ("speed", "airflow"):
+                        continue
+                    msg = f"`{quantity}`: a level or temperature has no percentage; got the "
+                    msg += f"correction {known.text!r}. State it as an amount."
+                    raise FanstatsError(msg)
 
 
 def _checked_rigs(given: object) -> dict[str, dict[str, Instrument]]:

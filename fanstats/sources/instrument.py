@@ -36,6 +36,16 @@ def _as_sources(
     return tuple(sources)
 
 
+def _check_uncorrected(level: str, sources: Sequence[Source]) -> None:
+    for source in sources:
+        if source.correction is not None:
+            msg = (
+                f"a correction is one for everything read with the instrument: state it under "
+                f"`shared`; got {source.stated!r} under `{level}`."
+            )
+            raise FanstatsError(msg)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Instrument:
     """What is known of one instrument's errors, grouped by how widely each error is shared.
@@ -46,7 +56,8 @@ class Instrument:
     Parameters
     ----------
     shared : Source or sequence of Source, optional
-        One draw for everything read with this instrument: calibration, scale.
+        One draw for everything read with this instrument: calibration, scale. A known correction
+        stands here, with its uncertainty: ``expanded(0.2, correction=-0.4)``.
     session : Source or sequence of Source, optional
         One draw a session.
     sitting : Source or sequence of Source, optional
@@ -80,7 +91,10 @@ class Instrument:
 
     def __post_init__(self) -> None:
         for level in LEVELS_OF_SHARING:
-            object.__setattr__(self, level, _as_sources(level, getattr(self, level)))
+            sources = _as_sources(level, getattr(self, level))
+            object.__setattr__(self, level, sources)
+            if level != "shared":
+                _check_uncorrected(level, sources or ())
 
     def at(self, level: str) -> tuple[Source, ...]:
         """Give the sources stated at one level of sharing; none where the level is unstated.

@@ -25,6 +25,10 @@ def _as_spread(argument: str, given: Source | float | None, relative: bool) -> S
             f"(unknown); got {given!r}."
         )
         raise FanstatsError(msg)
+    if source is not None and source.correction is not None:
+        msg = f"`{argument}` spread has no correction: units differ either way; got "
+        msg += f"{source.stated!r}."
+        raise FanstatsError(msg)
     if source is not None and relative and source.absolute:
         msg = (
             f"`{argument}` spread is relative to the model's value: write "

@@ -11,7 +11,7 @@ import numpy as np
 from fanstats.errors import FanstatsError
 from fanstats.quantities import canonical_units
 
-__all__ = ["Limit", "parse_limit"]
+__all__ = ["Correction", "Limit", "parse_correction", "parse_limit"]
 
 _PART = re.compile(r"^\s*(?P<number>[0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?)\s*(?P<unit>.*?)\s*$")
 
@@ -24,6 +24,73 @@ class Limit:
     relative: float
     units: str | None
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What is added to a reading before anything else: an amount, and a fraction of the reading.
+
+    Attributes
+    ----------
+    absolute : float
+        Amount, in `units`; None means the unit of the readings.
+    relative : float
+        Fraction of the reading as read.
+    units : str or None
+        Unit of the amount.
+    text : str
+        As it was stated.
+    """
+
+    absolute: float
+    relative: float
+    units: str | None
+    text: str
+
+
+def parse_correction(given: float | str | None, relative: bool) -> Correction | None:
+    """Read -0.4, "-0.4 dB", "-2 %" or "-2 % + 0.1 m/s" as what is to be added to a reading."""
+    if given is None:
+        return None
+    if isinstance(given, str):
+        return _parse_signed(given)
+    if isinstance(given, bool) or not isinstance(given, (int, float, np.integer, np.floating)):
+        msg = f"`correction` must be a number or text such as '-0.4 dB' or '-2 %'; got {given!r}."
+        raise FanstatsError(msg)
+    number = float(given)
+    if not math.isfinite(number):
+        msg = f"`correction` must be finite; got {given!r}."
+        raise FanstatsError(msg)
+    if relative:
+        return Correction(0.0, number, None, f"{number * 100:+g} %")
+    return Correction(number, 0.0, None, f"{number:+g}")
+
+
+def _parse_signed(text: str) -> Correction:
+    signs, parts = "+-\u2212", []
+    rest = text.strip()
+    while rest:
+        sign = -1.0 if rest[0] in "-\u2212" else 1.0
+        rest = rest.lstrip(signs).strip()
+        # The next part begins at a sign behind a blank or a per cent sign: "min-1" is a unit.
+        end = next((at for at in range(1, len(rest))
+                    if rest[at] in signs and rest[at - 1] in " %"), len(rest))  # fmt: skip
+        parts.append((sign, rest[:end]))
+        rest = rest[end:].strip()
+    absolute, relative, units = 0.0, 0.0, None
+    for sign, part in parts:
+        limit = _parse_text("correction", part)
+        if limit.absolute and absolute:
+            msg = f"`correction` holds two amounts in {text!r}; add them up."
+            raise FanstatsError(msg)
+        relative += sign * limit.relative
+        if limit.absolute:
+            absolute, units = sign * limit.absolute, limit.units
+    if not parts:
+        msg = f"`correction` must read like '-0.4 dB', '-2 %' or '-2 % + 0.1 m/s'; got {text!r}."
+        raise FanstatsError(msg)
+    shown = " ".join(text.split())
+    return Correction(absolute, relative, units, shown if shown[0] in signs else f"+{shown}")
 
 
 def parse_limit(argument: str, limit: float | str, relative: bool) -> Limit:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from fanstats._typing import BoolArray, FloatArray
 from fanstats.errors import FanstatsError
+from fanstats.estimates.corrections import corrected
 from fanstats.estimates.perturbation import reading_uncertainty
 from fanstats.estimates.sittings import Sitting, sittings_of
 from fanstats.sources import Bench
@@ -73,6 +74,7 @@ def control_range(
     >>> found[found["quantity"] == "start drive"]["status"].iloc[0]
     'never seen at rest: starts at 9 V or below'
     """
+    readings = corrected(readings, bench or Bench())
     sittings = [s for s in sittings_of(readings) if ("speed", "") in s.channels]
     driven = [s for s in sittings if np.isfinite([s.drive_voltage, s.drive_duty]).any()]
     if not driven:

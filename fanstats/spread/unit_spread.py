@@ -13,6 +13,7 @@ from scipy.special import chdtrc
 
 from fanstats._arguments import fraction, number
 from fanstats.errors import FanstatsError, one_of
+from fanstats.estimates.corrections import corrected
 from fanstats.estimates.curves import CURVES, CurveKind
 from fanstats.estimates.layout import layout_models
 from fanstats.estimates.sittings import Sitting, sittings_of
@@ -162,7 +163,7 @@ def unit_spread(
     """
     _check(bench, curve, prior, worth)
     fraction("probability", probability)
-    sittings = sittings_of(readings)
+    sittings = sittings_of(corrected(readings, bench))
     bench, repeats = _with_measured_repeats(bench, sittings)
     offsets, left_out = _offsets(sittings, bench, curve)
     strata = {
