@@ -9,7 +9,7 @@ import fanstats as fs
 from tests.tables import power_law_rows, readings
 
 BENCH = fs.Bench(
-    noise=fs.Instrument(sitting=fs.standard(0.1), reading=fs.standard(0.02)),
+    noise=fs.Instrument(sitting=fs.standard(0.1), reading=fs.standard(0.08)),
     speed=fs.Instrument(reading=fs.standard(1.0)),
     airflow=fs.Instrument(reading=fs.standard("1 %")),
 )

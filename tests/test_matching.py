@@ -681,13 +681,13 @@ def test_the_answer_does_not_depend_on_block_size_or_number_of_workers(monkeypat
     table = readings(*groups)
 
     def estimates(block, workers):
-        monkeypatch.setattr(filling, "_BLOCK_NUMBERS", block)
+        monkeypatch.setattr(filling, "_TOGETHER", block)
         monkeypatch.setattr(filling, "_workers", lambda: workers)
         return fs.equal_noise(table, 33.0, bench=full_bench(), rng=30, draws=300)
 
-    one = estimates(1, 1)
+    one = estimates(7, 1)
 
-    for block, workers in ((2**12, 1), (2**20, 1), (2**12, 3)):
+    for block, workers in ((100, 1), (2**12, 1), (2**20, 1), (2**9, 3)):
         other = estimates(block, workers)
         for name in ("speed", "airflow", "airflow_value", "airflow_by_luck"):
             assert np.array_equal(one[name], other[name], equal_nan=True)

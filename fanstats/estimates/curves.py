@@ -6,7 +6,7 @@ draws. Speeds enter as natural logarithms where a curve of level is meant.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -17,12 +17,15 @@ from fanstats._typing import BoolArray, FloatArray
 __all__ = [
     "CURVES",
     "CurveKind",
+    "Located",
     "Solved",
     "airflow_at",
+    "airflow_located",
     "continued_linear",
     "crossings",
     "fit_power_law",
     "fit_power_law_with_floor",
+    "locate",
     "monotone_slopes",
     "monotone_values",
     "rising",
@@ -43,7 +46,7 @@ SLOPE_HIGH: Final = 70.0
 # ... and of lg airflow over lg speed (the fan law says 1).
 AIRFLOW_SLOPE_LOW: Final = 0.7
 AIRFLOW_SLOPE_HIGH: Final = 1.3
-_NEWTON_STEPS: Final = 5
+_NEWTON_STEPS: Final = 3
 _BRACKETED_STEPS: Final = 60
 _CONVERGED: Final = 1e-13
 
@@ -114,70 +117,135 @@ def monotone_slopes(x: FloatArray, y: FloatArray) -> FloatArray:
     if h.shape[0] == 1:
         slopes[:] = delta
         return slopes
-    w_left = 2.0 * h[1:] + h[:-1]
-    w_right = h[1:] + 2.0 * h[:-1]
-    same = delta[:-1] * delta[1:] > 0
+    before, after = delta[:-1], delta[1:]
+    rises = bool((delta > 0).all())
+    total = h[1:] + h[:-1]
+    w_before, w_after = total + h[1:], total + h[:-1]
+    weighted = w_before * after
+    weighted += w_after * before
+    product = before * after
     with np.errstate(divide="ignore", invalid="ignore"):
-        harmonic = (w_left + w_right) / (w_left / delta[:-1] + w_right / delta[1:])
-    slopes[1:-1] = np.where(same, harmonic, 0.0)
-    slopes[0] = _end_slope(h[0], h[1], delta[0], delta[1])
-    slopes[-1] = _end_slope(h[-1], h[-2], delta[-1], delta[-2])
+        inner = product * (w_before + w_after)
+        inner /= weighted
+    slopes[1:-1] = inner if rises else np.where(product > 0, inner, 0.0)
+    slopes[0] = _end_slope(h[0], h[1], delta[0], delta[1], rises)
+    slopes[-1] = _end_slope(h[-1], h[-2], delta[-1], delta[-2], rises)
     return slopes
 
 
 def _end_slope(
-    h_end: FloatArray, h_next: FloatArray, d_end: FloatArray, d_next: FloatArray
+    h_end: FloatArray, h_next: FloatArray, d_end: FloatArray, d_next: FloatArray, rises: bool
 ) -> FloatArray:
     slope = ((2.0 * h_end + h_next) * d_end - h_end * d_next) / (h_end + h_next)
+    if rises:
+        return np.asarray(np.maximum(slope, 0.0))
     slope = np.where(slope * d_end <= 0, 0.0, slope)
     overshoots = (d_end * d_next <= 0) & (np.abs(slope) > 3.0 * np.abs(d_end))
     return np.asarray(np.where(overshoots, 3.0 * d_end, slope))
 
 
-class _Piece(NamedTuple):
-    """One interval of each curve: its ends, values and slopes there."""
+class _Places(NamedTuple):
+    """Which interval each query lies in: the lowest and highest that occur, and where to look.
 
-    x0: FloatArray
-    x1: FloatArray
-    y0: FloatArray
-    y1: FloatArray
-    d0: FloatArray
-    d1: FloatArray
-
-
-def _by_interval(
-    x: FloatArray,
-    y: FloatArray,
-    index: _Index,
-    query: FloatArray,
-    work_out: Callable[[_Piece, FloatArray], FloatArray],
-) -> FloatArray:
-    """Work queries out interval by interval.
-
-    Draws mostly share one interval: it serves the whole array without gathering anything, and
-    the few queries of other intervals are picked out and put back.
+    `flat` points into coefficients of the intervals from `low` on, raveled; None where all
+    queries share one interval.
     """
+
+    low: int
+    high: int
+    flat: NDArray[np.intp] | None
+    shape: tuple[int, ...]
+
+
+def _places(index: _Index) -> _Places:
     low, high = int(index.min()), int(index.max())
-    first, last = max(low - 1, 0), min(high + 3, x.shape[0])
-    # Slopes depend on the next knots only, so those far from any query are not worked out.
-    slopes = monotone_slopes(x[first:last], y[first:last])
-
-    def piece(k: int) -> _Piece:
-        d = slopes[k - first], slopes[k + 1 - first]
-        return _Piece(x[k], x[k + 1], y[k], y[k + 1], *d)
-
     if low == high:
-        return work_out(piece(low), query)
-    counts = np.bincount(index.ravel(), minlength=high + 1)
-    main = int(counts.argmax())
-    found = work_out(piece(main), query)
-    for k in range(low, high + 1):
-        if k == main or counts[k] == 0:
-            continue
-        where = np.nonzero(index == k)
-        wide = (np.broadcast_to(part, index.shape[1:])[where[1:]] for part in piece(k))
-        found[where] = work_out(_Piece(*wide), query[where])
-    return found
+        return _Places(low, high, None, index.shape)
+    size = math.prod(index.shape[1:])
+    flat = (index - np.int8(low)).astype(np.intp)
+    flat *= size
+    flat += np.arange(size).reshape(index.shape[1:])
+    return _Places(low, high, flat, index.shape)
+
+
+def _picked(of_intervals: FloatArray, places: _Places) -> FloatArray:
+    """Pick each query's coefficient out of those of the intervals, shape (interval, ...)."""
+    if places.flat is None:
+        return np.asarray(of_intervals[0])
+    shape = (places.high - places.low + 1, *places.shape[1:])
+    wide = np.broadcast_to(of_intervals, shape).reshape(-1)
+    return np.asarray(np.take(wide, places.flat, mode="clip"))
+
+
+def _windows(values: FloatArray, places: _Places) -> tuple[FloatArray, FloatArray]:
+    """Give the lower and the upper ends of the intervals that occur."""
+    return values[places.low : places.high + 1], values[places.low + 1 : places.high + 2]
+
+
+def _slopes_around(x: FloatArray, y: FloatArray, places: _Places) -> tuple[FloatArray, FloatArray]:
+    """Give the slopes at both ends of the intervals that occur.
+
+    Slopes depend on the next knots only, so those far from any query are not worked out.
+    """
+    first, last = max(places.low - 1, 0), min(places.high + 3, x.shape[0])
+    slopes = monotone_slopes(x[first:last], y[first:last])
+    return _windows(slopes, places._replace(low=places.low - first, high=places.high - first))
+
+
+class Located(NamedTuple):
+    """Where queries lie between the knots; serves every quantity read at the same speeds.
+
+    Attributes
+    ----------
+    x : ndarray, shape (knot, ...)
+        Abscissas of the knots.
+    at : ndarray, shape (query, ...)
+        The queries.
+    places : tuple
+        Which interval each query lies in.
+    h : ndarray, shape (interval, ...)
+        Widths of the intervals that occur.
+    t : ndarray, shape (query, ...)
+        Place in the interval, from 0 to 1; queries past the ends are held there.
+    below, above : ndarray of bool, shape (query, ...)
+        Queries past either end.
+    """
+
+    x: FloatArray
+    at: FloatArray
+    places: _Places
+    h: FloatArray
+    t: FloatArray
+    below: BoolArray
+    above: BoolArray
+
+
+def locate(x: FloatArray, at: FloatArray) -> Located:
+    """Find where queries lie between knots.
+
+    Parameters
+    ----------
+    x : ndarray, shape (knot, ...)
+        Strictly rising abscissas; two knots or more.
+    at : ndarray, shape (query, ...)
+        Where to evaluate.
+
+    Returns
+    -------
+    Located
+    """
+    wide = np.broadcast_to(at, at.shape[:1] + np.broadcast_shapes(at.shape[1:], x.shape[1:]))
+    index = np.zeros(wide.shape, dtype=np.int8)
+    for knot in range(1, x.shape[0] - 1):
+        index += (wide >= x[knot]).view(np.int8)
+    places = _places(index)
+    left, right = _windows(x, places)
+    h = right - left
+    t = wide - _picked(left, places)
+    t /= _picked(h, places)
+    np.maximum(t, 0.0, out=t)
+    np.minimum(t, 1.0, out=t)
+    return Located(x, at, places, h, t, wide < x[0], wide > x[-1])
 
 
 def monotone_values(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
@@ -196,28 +264,25 @@ def monotone_values(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
         Values in `at`; `below` and `above` mark queries past the ends.
     """
     shape = np.broadcast_shapes(at.shape[1:], x.shape[1:], y.shape[1:])
-    at = np.broadcast_to(at, at.shape[:1] + shape)
-    index = np.zeros(at.shape, dtype=np.int8)
-    for knot in range(1, x.shape[0] - 1):
-        index += (at >= x[knot]).view(np.int8)
-    return Solved(_by_interval(x, y, index, at, _hermite), at < x[0], at > x[-1])
+    return _values_at(locate(x, np.broadcast_to(at, at.shape[:1] + shape)), y)
 
 
-def _hermite(piece: _Piece, at: FloatArray) -> FloatArray:
-    """Cubic Hermite on one interval, written so that its ends give the knots exactly."""
-    h = piece.x1 - piece.x0
-    rise = piece.y1 - piece.y0
-    t = np.clip((at - piece.x0) / h, 0.0, 1.0)
+def _values_at(located: Located, y: FloatArray) -> Solved:
+    """Cubic Hermite on each interval, written so that its ends give the knots exactly."""
+    places, t = located.places, located.t
+    y0, y1 = _windows(y, places)
+    d0, d1 = _slopes_around(located.x, y, places)
+    rise = y1 - y0
     rest = 1.0 - t
-    bend = rest * (h * piece.d0 - rise)
-    bend += t * (rise - h * piece.d1)
+    # on an interval: rest y0 + t y1 + t rest (rest (h d0 - rise) + t (rise - h d1))
+    bend = rest * _picked(located.h * d0 - rise, places)
+    bend += t * _picked(rise - located.h * d1, places)
     bend *= t
     bend *= rest
-    rest *= piece.y0
-    t *= piece.y1
-    rest += t
-    rest += bend
-    return np.asarray(rest)
+    rest *= _picked(y0, places)
+    bend += rest
+    bend += t * _picked(y1, places)
+    return Solved(bend, located.below, located.above)
 
 
 def solve_monotone(
@@ -244,22 +309,68 @@ def solve_monotone(
     Solved
         ln speed.
     """
-    index, found = _upward_interval(y, target)
-    inside = _by_interval(x, y, index, np.broadcast_to(target, index.shape), _solve_cubic)
-    above = ~found & (target > y[-1])
-    below = ~found & ~above
-    if not (above.any() or below.any()):
-        return Solved(inside, below, above)
-    slopes = monotone_slopes(x, y)
-    low = _continued(x[0], y[0], slopes[0], target, continues)
-    high = _continued(x[-1], y[-1], slopes[-1], target, continues)
-    return Solved(np.where(below, low, np.where(above, high, inside)), below, above)
+    places, below, above = _upward_interval(y, target)
+    x0, x1 = _windows(x, places)
+    y0, y1 = _windows(y, places)
+    slopes = _slopes_around(x, y, places)
+    piece = _Piece(x0, x1 - x0, y0, y1 - y0, *slopes)
+    inside = _solve_cubic(piece, places, np.broadcast_to(target, places.shape))
+    _run_on(inside, below, x, y, target, (0, 1, 2), continues)
+    _run_on(inside, above, x, y, target, (-1, -2, -3), continues)
+    return Solved(inside, below, above)
 
 
-def _upward_interval(y: FloatArray, target: FloatArray) -> tuple[_Index, BoolArray]:
-    """Find the highest interval whose ends rise through the target, and whether there is one."""
+class _Piece(NamedTuple):
+    """Intervals of each curve: start, width, value, rise, and slopes at both ends."""
+
+    x0: FloatArray
+    h: FloatArray
+    y0: FloatArray
+    rise: FloatArray
+    d0: FloatArray
+    d1: FloatArray
+
+
+def _run_on(
+    values: FloatArray,
+    past: BoolArray,
+    x: FloatArray,
+    y: FloatArray,
+    target: FloatArray,
+    knots: tuple[int, int, int],
+    continues: bool,
+) -> None:
+    """Put where the curve meets the targets past one of its ends, `knots` from that end on."""
+    where = np.nonzero(past)
+    if where[0].size == 0:
+        return
+    near = [knot for knot in knots if -x.shape[0] <= knot < x.shape[0]]
+    x_end, y_end = (_at(part, near, past.shape, where) for part in (x, y))
+    if not continues:
+        values[where] = x_end[0]
+        return
+    order = slice(None) if knots[0] == 0 else slice(None, None, -1)
+    slope = monotone_slopes(x_end[order], y_end[order])[knots[0]]
+    held = np.clip(slope, SLOPE_LOW / _LN10, SLOPE_HIGH / _LN10)
+    wanted = np.broadcast_to(target, past.shape)[where]
+    values[where] = x_end[0] + (wanted - y_end[0]) / held
+
+
+def _at(
+    part: FloatArray, knots: list[int], shape: tuple[int, ...], where: tuple[NDArray[np.intp], ...]
+) -> FloatArray:
+    """Give some knots of the curves that single queries belong to, shape (knot, query)."""
+    return np.stack([np.broadcast_to(part[knot], shape[1:])[where[1:]] for knot in knots])
+
+
+def _upward_interval(y: FloatArray, target: FloatArray) -> tuple[_Places, BoolArray, BoolArray]:
+    """Find the highest interval whose ends rise through the target; else on which side it lies."""
     shape = np.broadcast_shapes(target.shape, target.shape[:1] + y.shape[1:])
     index = np.zeros(shape, dtype=np.int8)
+    if bool((y[1:] > y[:-1]).all()):
+        for knot in range(1, y.shape[0] - 1):
+            index += (target >= y[knot]).view(np.int8)
+        return _places(index), target < y[0], target > y[-1]
     found = np.zeros(shape, dtype=np.bool_)
     beneath = y[0] <= target
     for knot in range(y.shape[0] - 1):
@@ -268,39 +379,32 @@ def _upward_interval(y: FloatArray, target: FloatArray) -> tuple[_Index, BoolArr
         index[rises] = knot
         found |= rises
         beneath = y[knot + 1] < target
-    return index, found
+    above = ~found & (target > y[-1])
+    return _places(index), ~found & ~above, above
 
 
-def _continued(
-    x_end: FloatArray, y_end: FloatArray, slope: FloatArray, target: FloatArray, continues: bool
-) -> FloatArray:
-    if not continues:
-        return x_end
-    held = np.clip(slope, SLOPE_LOW / _LN10, SLOPE_HIGH / _LN10)
-    return np.asarray(x_end + (target - y_end) / held)
-
-
-def _solve_cubic(piece: _Piece, target: FloatArray) -> FloatArray:
-    """Invert the Hermite cubic of one interval, where it rises through the target.
+def _solve_cubic(piece: _Piece, places: _Places, target: FloatArray) -> FloatArray:
+    """Invert the Hermite cubic of each query's interval, where it rises through the target.
 
     Newton's method from a first-order guess; where it has not settled after a few steps (a flat
     stretch, a bend at the very end), it goes on inside a shrinking bracket. Targets outside the
     interval give its nearer end.
     """
-    h = piece.x1 - piece.x0
-    rise = piece.y1 - piece.y0
     # In units of the rise: f(t) = t + t (1 - t) (a (1 - t) + b t) - goal
-    rise = np.where(rise > 0, rise, np.inf)  # a fall or a flat gives its lower end
-    a = h * piece.d0 / rise - 1.0
-    b = 1.0 - h * piece.d1 / rise
-    goal = np.clip((target - piece.y0) / rise, 0.0, 1.0)
+    rise = np.where(piece.rise > 0, piece.rise, np.inf)  # a fall or a flat gives its lower end
+    a = _picked(piece.h * piece.d0 / rise - 1.0, places)
+    b = _picked(1.0 - piece.h * piece.d1 / rise, places)
+    goal = target - _picked(piece.y0, places)
+    goal /= _picked(rise, places)
+    np.maximum(goal, 0.0, out=goal)
+    np.minimum(goal, 1.0, out=goal)
     t = _newton(goal, a, b)
     rough = ~(np.abs(_cubic(t, a, b) - goal) < _CONVERGED)
     if rough.any():
         wide = np.broadcast_arrays(goal, a, b)
         t[rough] = _bracketed(*(part[rough] for part in wide))
-    t *= h
-    t += piece.x0
+    t *= _picked(piece.h, places)
+    t += _picked(piece.x0, places)
     return t
 
 
@@ -310,17 +414,28 @@ def _cubic(t: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
 
 
 def _newton(goal: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+    """Give a root after a fixed number of steps: no draw's result depends on its neighbours."""
     rest = 1.0 - goal
-    t: FloatArray = np.clip(goal - goal * rest * (a * rest + b * goal), 0.0, 1.0)
+    t: FloatArray = goal - goal * rest * (a * rest + b * goal)
+    np.maximum(t, 0.0, out=t)
+    np.minimum(t, 1.0, out=t)
+    bend = b - a
     with np.errstate(divide="ignore", invalid="ignore"):
         for _ in range(_NEWTON_STEPS):
-            rest = 1.0 - t
-            mix = a * rest + b * t
+            np.subtract(1.0, t, out=rest)
+            mix = a * rest
+            mix += b * t
             both = t * rest
-            step = (t + both * mix - goal) / (1.0 + (rest - t) * mix + both * (b - a))
-            t = np.clip(t - step, 0.0, 1.0)
-            if np.abs(step).max(initial=0.0) < _CONVERGED:
-                break
+            slope = (rest - t) * mix
+            slope += both * bend
+            slope += 1.0
+            both *= mix
+            both += t
+            both -= goal
+            both /= slope  # the step
+            t -= both
+            np.maximum(t, 0.0, out=t)
+            np.minimum(t, 1.0, out=t)
     return t
 
 
@@ -360,20 +475,15 @@ def solve_straight(speed: FloatArray, reading: FloatArray, target: FloatArray) -
     Solved
         Speed; past the ends the end value, for the caller to continue.
     """
-    index, found = _upward_interval(reading, target)
-    wide = np.broadcast_to(target, index.shape)
-    inside = _by_interval(speed, reading, index, wide, _chord)
-    above = ~found & (target > reading[-1])
-    below = ~found & ~above
+    places, below, above = _upward_interval(reading, target)
+    x0, x1 = _windows(speed, places)
+    y0, y1 = _windows(reading, places)
+    rise = np.where(y1 > y0, y1 - y0, np.inf)  # a fall or a flat gives its lower end
+    share = np.broadcast_to(target, places.shape) - _picked(y0, places)
+    share /= _picked(rise, places)
+    np.clip(share, 0.0, 1.0, out=share)
+    inside = _picked(x0, places) + _picked(x1 - x0, places) * share
     return Solved(np.where(below, speed[0], np.where(above, speed[-1], inside)), below, above)
-
-
-def _chord(piece: _Piece, target: FloatArray) -> FloatArray:
-    """Invert the straight line of one interval."""
-    rise = piece.y1 - piece.y0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(rise > 0, np.clip((target - piece.y0) / rise, 0.0, 1.0), 0.0)
-    return np.asarray(piece.x0 + (piece.x1 - piece.x0) * share)
 
 
 def fit_power_law(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -481,15 +591,48 @@ def airflow_at(speed: FloatArray, airflow: FloatArray, at: FloatArray) -> Solved
     Solved
         Airflow in `at`.
     """
-    inside = monotone_values(speed, airflow, at)
-    if not (inside.below.any() or inside.above.any()):
-        return inside
-    slopes = monotone_slopes(speed, airflow)
-    values = inside.at
-    for past, end in ((inside.below, 0), (inside.above, -1)):
-        if past.any():
-            values = np.where(past, _power_past(speed[end], airflow[end], slopes[end], at), values)
-    return Solved(values, inside.below, inside.above)
+    shape = np.broadcast_shapes(at.shape[1:], speed.shape[1:], airflow.shape[1:])
+    return airflow_located(locate(speed, np.broadcast_to(at, at.shape[:1] + shape)), airflow)
+
+
+def airflow_located(located: Located, airflow: FloatArray) -> Solved:
+    """Evaluate airflow where queries were located among its speeds.
+
+    Parameters
+    ----------
+    located : Located
+        From `locate`.
+    airflow : ndarray, shape (knot, ...)
+        At the knots; not wider than the queries.
+
+    Returns
+    -------
+    Solved
+        Airflow in `at`; past the ends as `airflow_at` says.
+    """
+    values = _values_at(located, airflow)
+    _carry_on(values.at, located, airflow, located.below, (0, 1, 2))
+    _carry_on(values.at, located, airflow, located.above, (-1, -2, -3))
+    return values
+
+
+def _carry_on(
+    values: FloatArray,
+    located: Located,
+    airflow: FloatArray,
+    past: BoolArray,
+    knots: tuple[int, int, int],
+) -> None:
+    """Put airflow by the held power law past one end of the speeds, `knots` from that end on."""
+    where = np.nonzero(past)
+    if where[0].size == 0:
+        return
+    near = [knot for knot in knots if -located.x.shape[0] <= knot < located.x.shape[0]]
+    x, y = (_at(part, near, past.shape, where) for part in (located.x, airflow))
+    order = slice(None) if knots[0] == 0 else slice(None, None, -1)
+    slope = monotone_slopes(x[order], y[order])[knots[0]]
+    at = np.broadcast_to(located.at, past.shape)[where]
+    values[where] = _power_past(x[0], y[0], slope, at)
 
 
 def _power_past(
@@ -553,10 +696,11 @@ def crossings(x: FloatArray, y: FloatArray, target: float) -> FloatArray:
             found.append(float(x[k]))
         if low * high < 0:
             sign = 1.0 if high > low else -1.0
-            ends = [x[k], x[k + 1], sign * y[k], sign * y[k + 1]]
-            ends += [sign * slopes[k], sign * slopes[k + 1]]
-            piece = _Piece(*(np.array([end]) for end in ends))
-            found.append(float(_solve_cubic(piece, np.array([sign * target]))[0]))
+            of_interval = [x[k], x[k + 1] - x[k], sign * y[k], sign * (y[k + 1] - y[k])]
+            of_interval += [sign * slopes[k], sign * slopes[k + 1]]
+            piece = _Piece(*(np.array([[part]]) for part in of_interval))
+            place = _Places(k, k, None, (1, 1))
+            found.append(float(_solve_cubic(piece, place, np.array([[sign * target]]))[0, 0]))
     if y[-1] == target:
         found.append(float(x[-1]))
     return np.array(found)

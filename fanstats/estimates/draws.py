@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Final, Protocol, TypeVar
 
 import numpy as np
 
@@ -17,16 +18,21 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHUNK",
+    "Block",
     "Draws",
     "Label",
     "LabelledDraws",
     "OneAtATime",
+    "Part",
     "Recorder",
+    "Remembering",
     "Unperturbed",
     "root_from",
 ]
 
 Label = tuple[str, ...]
+_Made = TypeVar("_Made")
+_Arrays = TypeVar("_Arrays", bound=FloatArray | tuple[Any, ...])
 
 # Numbers kept of the labels used last: what many sittings share stays, a single reading's goes.
 _KEPT_NUMBERS = 2**21
@@ -81,6 +87,7 @@ class Draws(Protocol):
     """Where perturbations come from: `size` standardised values for any label."""
 
     size: int
+    still: bool  # whether nothing is moved at all: then nobody needs to ask
 
     def standard(self, label: Label, shape: Shape) -> FloatArray:
         """Give draws of mean 0 and standard deviation 1, shape ``(size,)``."""
@@ -90,20 +97,65 @@ class Draws(Protocol):
         """Give draws of ``sqrt(dof / chi2_dof)``, shape ``(size,)``."""
         ...
 
-    def remembered(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
+    def remembered(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
         """Give what `make` makes of these draws, made once while it is remembered."""
+        ...
+
+    def in_full(self, key: Hashable, make: Callable[[Draws], _Arrays]) -> _Arrays:
+        """Give these draws' part of arrays that `make` makes of all draws of a block, once."""
         ...
 
 
 class _Forgetful:
     """Makes what is asked for anew each time."""
 
-    def remembered(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:  # noqa: ARG002
+    still = False
+
+    def remembered(self, key: Hashable, make: Callable[[], _Made]) -> _Made:  # noqa: ARG002
         """Give what `make` makes."""
         return make()
 
+    def in_full(self: Draws, key: Hashable, make: Callable[[Draws], _Arrays]) -> _Arrays:  # noqa: ARG002
+        """Give what `make` makes."""
+        return make(self)
 
-class LabelledDraws:
+
+class Remembering:
+    """Makes what is asked for once."""
+
+    size: int
+    still = False
+
+    def __init__(self) -> None:
+        self._made: dict[Hashable, Any] = {}
+
+    def remembered(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
+        """Give what `make` makes of these draws, made once.
+
+        Parameters
+        ----------
+        key : hashable
+            What names it.
+        make : callable
+            Makes it.
+
+        Returns
+        -------
+        object
+            Not to be changed.
+        """
+        if key not in self._made:
+            self._made[key] = make()
+        made: _Made = self._made[key]
+        return made
+
+    def in_full(self: Any, key: Hashable, make: Callable[[Draws], _Arrays]) -> _Arrays:
+        """Give what `make` makes, made once: these are all draws there are."""
+        made: _Arrays = self.remembered(key, lambda: make(self))
+        return made
+
+
+class LabelledDraws(_Forgetful):
     """Monte Carlo draws, one independent stream a label.
 
     A label is hashed to 128 bits together with the root; adding or reordering labels therefore
@@ -141,7 +193,6 @@ class LabelledDraws:
             "uinteger": 0,
         }
         self._kept: dict[tuple[Label, str], FloatArray] = {}
-        self._made: dict[Hashable, FloatArray] = {}
 
     def standard(self, label: Label, shape: Shape) -> FloatArray:
         """Give draws of mean 0 and standard deviation 1.
@@ -184,29 +235,6 @@ class LabelledDraws:
             lambda: np.sqrt(dof / self._generator(full).chisquare(dof, self.size)),
         )
 
-    def remembered(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
-        """Give what `make` makes of these draws, made once until `forget` is called.
-
-        Parameters
-        ----------
-        key : hashable
-            What names it.
-        make : callable
-            Makes it.
-
-        Returns
-        -------
-        ndarray
-            Not to be changed.
-        """
-        if key not in self._made:
-            self._made[key] = make()
-        return self._made[key]
-
-    def forget(self) -> None:
-        """Let go of what was remembered: a block of models is done."""
-        self._made.clear()
-
     def _remember(self, label: Label, kind: str, make: Callable[[], FloatArray]) -> FloatArray:
         key = (label, kind)
         values = self._kept.pop(key, None)
@@ -236,6 +264,95 @@ class LabelledDraws:
         return self._stream
 
 
+class Block:
+    """The draws that a block of models is worked out from, and what is made of all of them.
+
+    Parameters
+    ----------
+    whole : LabelledDraws
+        Where draws come from.
+
+    Examples
+    --------
+    >>> block = Block(LabelledDraws(root=7, size=4))
+    >>> [part.size for part in block.parts(most=3)]
+    [2, 2]
+    """
+
+    def __init__(self, whole: LabelledDraws) -> None:
+        self.whole = whole
+        self.made: dict[Hashable, Any] = {}
+
+    def parts(self, most: int) -> list[Part]:
+        """Split the draws evenly.
+
+        Parameters
+        ----------
+        most : int
+            Draws of one part at the most.
+
+        Returns
+        -------
+        list of Part
+        """
+        size = self.whole.size
+        count = -(-size // max(1, most))
+        ends = [size * k // count for k in range(count + 1)]
+        return [Part(self, start, stop) for start, stop in pairwise(ends)]
+
+
+class Part(Remembering):
+    """Some of the draws of every label: what is worked out stays in a processor's own cache.
+
+    Parameters
+    ----------
+    block : Block
+        All draws.
+    start, stop : int
+        Which of them.
+
+    Examples
+    --------
+    >>> block = Block(LabelledDraws(root=7, size=4))
+    >>> part = Part(block, 1, 3)
+    >>> bool((part.standard(("a",), "normal") == block.whole.standard(("a",), "normal")[1:3]).all())
+    True
+    """
+
+    def __init__(self, block: Block, start: int, stop: int) -> None:
+        super().__init__()
+        self._block, self._part = block, slice(start, stop)
+        self.start, self.size = start, stop - start
+
+    def standard(self, label: Label, shape: Shape) -> FloatArray:
+        """Give draws of mean 0 and standard deviation 1."""
+        return self._block.whole.standard(label, shape)[self._part]
+
+    def scale(self, label: Label, dof: float) -> FloatArray:
+        """Give draws of ``sqrt(dof / chi2_dof)``."""
+        return self._block.whole.scale(label, dof)[self._part]
+
+    def in_full(self, key: Hashable, make: Callable[[Draws], _Arrays]) -> _Arrays:
+        """Give these draws' part of arrays made once of all draws of the block."""
+
+        def part() -> _Arrays:
+            made = self._block.made
+            if key not in made:
+                made[key] = make(self._block.whole)
+            mine: _Arrays = self._cut(made[key])
+            return mine
+
+        return self.remembered(key, part)
+
+    def _cut(self, arrays: Any) -> Any:
+        if isinstance(arrays, tuple):
+            parts = (self._cut(part) for part in arrays)
+            return type(arrays)(*parts) if hasattr(arrays, "_fields") else tuple(parts)
+        if arrays is None or arrays.shape[-1:] != (self._block.whole.size,):
+            return arrays
+        return arrays[..., self._part]
+
+
 class Unperturbed(_Forgetful):
     """No draws at all: one value a label, zero error. Gives the value at the readings as read.
 
@@ -246,6 +363,7 @@ class Unperturbed(_Forgetful):
     """
 
     size = 1
+    still = True
 
     def standard(self, label: Label, shape: Shape) -> FloatArray:  # noqa: ARG002 - Draws' face
         """Give one zero."""
@@ -309,9 +427,7 @@ class OneAtATime(_Forgetful):
     array([0. , 0. , 0.5])
     """
 
-    def __init__(
-        self, labels: Iterable[Label] | Mapping[Label, int], step: float = 1.0
-    ) -> None:
+    def __init__(self, labels: Iterable[Label] | Mapping[Label, int], step: float = 1.0) -> None:
         self._place = (
             dict(labels)
             if isinstance(labels, Mapping)

@@ -262,7 +262,7 @@ def abscissa_draws_of(
     # Airflow behind every obstruction is read at the same cells: one array serves them all.
     cells = tuple((k.index.tobytes(), k.group.tobytes()) for k in knots)
     key = ("abscissa", abscissa, cells, tuple(id(sitting) for sitting in sittings))
-    return draws.remembered(key, lambda: _perturbed(draws, bench, sittings, abscissa, knots))
+    return draws.in_full(key, lambda whole: _perturbed(whole, bench, sittings, abscissa, knots))
 
 
 def _perturbed(

@@ -237,6 +237,11 @@ def level_knots_of(draws: Draws, bench: Bench, curves: Sequence[LevelCurve]) -> 
     LevelKnots
         With an axis of curves before the draws.
     """
+    key = ("level knots", *(id(curve) for curve in curves))
+    return draws.in_full(key, lambda whole: _perturbed(whole, bench, curves))
+
+
+def _perturbed(draws: Draws, bench: Bench, curves: Sequence[LevelCurve]) -> LevelKnots:
     first = curves[0]
     sittings = [curve.sitting for curve in curves]
     knots = [curve.knots for curve in curves]

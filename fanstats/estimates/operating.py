@@ -15,9 +15,10 @@ import numpy as np
 from fanstats._typing import BoolArray, FloatArray
 from fanstats.estimates.curves import (
     Solved,
-    airflow_at,
+    airflow_located,
     continued_linear,
     fit_power_law,
+    locate,
     monotone_values,
 )
 from fanstats.estimates.knots import (
@@ -137,12 +138,33 @@ def noise_points(
         if luck_offset is not None:
             louder = 10.0 * np.log10(luck.fans) - luck_offset[:, None, None]
         else:
-            louder = luck.louder_together(scopes, _slope(curves[0], knots, luck.fans))
+            louder = _louder(draws, request, layouts, place, scopes, curves[0], knots)
         wanted, floored = _wanted_level(draws, request, curves, knots, louder)
         solved = solve_level(curves[0], knots, wanted)
         at = solved.at * _curve_factor(draws, request, curves)
         parts.append(Points(at, solved.below | floored, solved.above))
     return _mean_points(parts)
+
+
+def _louder(
+    draws: Draws,
+    request: Request,
+    layouts: Sequence[ModelLayout],
+    place: int,
+    scopes: int,
+    curve: LevelCurve,
+    knots: LevelKnots,
+) -> FloatArray:
+    """Give how much louder each scope's fans are together than the tested unit alone."""
+    luck = _luck(draws, request, layouts, place)
+    if luck.fans > 1:
+        return luck.louder_together(scopes, _slope(curve, knots, luck.fans))
+    return draws.in_full(
+        ("louder", place, *(layout.model for layout in layouts)),
+        lambda whole: _luck(whole, request, layouts, place).louder_together(
+            scopes, np.zeros((1, 1))
+        ),
+    )
 
 
 def _luck(draws: Draws, request: Request, layouts: Sequence[ModelLayout], place: int) -> Luck:
@@ -203,14 +225,25 @@ def _room_unknown(
     return np.asarray(touched * hidden)
 
 
+def _standard(draws: Draws, labels: Sequence[tuple[str, ...]]) -> FloatArray:
+    """Stack the standard normal draws of labels, shape (label, draw)."""
+    return np.stack([draws.standard(label, "normal") for label in labels])
+
+
 def _curve_factor(
     draws: Draws, request: Request, curves: Sequence[LevelCurve]
 ) -> FloatArray | float:
     if request.curve_uncertainty == 0:
         return 1.0
     sittings = [curve.sitting for curve in curves]
-    z = [draws.standard(("curve", s.rig, *s.own_label), "normal") for s in sittings]
-    return np.asarray(1.0 + request.curve_uncertainty * np.stack(z))
+    labels = [("curve", s.rig, *s.own_label) for s in sittings]
+    return draws.in_full(
+        ("curve factor", *labels),
+        lambda whole: (
+            1.0
+            + request.curve_uncertainty * np.stack([whole.standard(k, "normal") for k in labels])
+        ),
+    )
 
 
 def drive_points(
@@ -448,7 +481,10 @@ def quantity_values_of(
     if knots[0].count < 2:
         solved = _one_point(draws, layouts, curves[0], x, y, points.at)
     elif curves[0].channel[0] == "airflow" and abscissa == "speed":
-        solved = airflow_at(x, y, points.at)
+        # Every obstruction is read at the same speeds: where they lie is found out once. What is
+        # remembered holds both arrays, so that their identities stay theirs.
+        found = draws.remembered(("located", id(x), id(points.at)), lambda: locate(x, points.at))
+        solved = airflow_located(found, y)
     elif abscissa == "speed":
         solved = continued_linear(x, y, points.at)
     else:
@@ -476,10 +512,14 @@ def _one_point(
 
 def _quantity_draws(draws: Draws, bench: Bench, curves: Sequence[QuantityCurve]) -> FloatArray:
     channel = curves[0].channel
-    values = _perturbed(draws, bench, curves, channel)
-    if channel[0] == "temperature":
-        values = values - _perturbed(draws, bench, curves, ("ambient", ""))
-    return merged(curves[0].knots, values)
+
+    def perturbed(whole: Draws) -> FloatArray:
+        values = _perturbed(whole, bench, curves, channel)
+        if channel[0] == "temperature":
+            values = values - _perturbed(whole, bench, curves, ("ambient", ""))
+        return merged(curves[0].knots, values)
+
+    return draws.in_full(("quantity", *(id(curve) for curve in curves)), perturbed)
 
 
 def _perturbed(
@@ -605,7 +645,12 @@ def _unit_value(
     at = _first_scopes(value.at, scopes)
     if channel[0] == "airflow":
         over_speed = layouts[0].abscissa in ("speed", "relative")
-        at = at * luck.airflow_together(scopes, over_speed)
+        at = at * draws.in_full(
+            ("airflow luck", place, scopes, *(layout.model for layout in layouts)),
+            lambda whole: _luck(whole, request, layouts, place).airflow_together(
+                scopes, over_speed
+            ),
+        )
     else:
         units = held[0][0].sitting.units["temperature"]
         # Luck is in K; a rise read in degF is one of 1.8 degF a kelvin.

@@ -419,7 +419,7 @@ def crossing_notes(request: Request, layout: ModelLayout) -> list[str]:
     nothing = Unperturbed()
     for unit in layout.units:
         for curve in unit.noise:
-            if curve.problem or curve.is_point or curve.kind == "power law":
+            if curve.problem or curve.is_point or curve.kind == "power law" or _rises(curve):
                 continue
             knots = level_knots(nothing, request.bench, curve)
             meant = (
@@ -435,6 +435,12 @@ def crossing_notes(request: Request, layout: ModelLayout) -> list[str]:
                     f"the highest {_NAMES[curve.abscissa][0]} is taken"
                 )
     return notes
+
+
+def _rises(curve: LevelCurve) -> bool:
+    """Say whether every step is louder than the one before: such a curve meets a level once."""
+    read = curve.sitting.channels[curve.channel].values[curve.knots.index]
+    return bool((read[1:] > read[:-1]).all())
 
 
 def _met_at(curve: LevelCurve, knots: LevelKnots, meant: float) -> FloatArray:

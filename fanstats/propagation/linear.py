@@ -16,10 +16,10 @@ from scipy import stats
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray, IntArray, Shape
-from fanstats.estimates.draws import Recorder
+from fanstats.estimates.draws import Recorder, Remembering
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import ArrayLike
 
@@ -56,7 +56,7 @@ class Propagated(Protocol):
         ...
 
 
-class _Stencil:
+class _Stencil(Remembering):
     """Draws that move one place at a time by each of the offsets.
 
     Parameters
@@ -68,9 +68,9 @@ class _Stencil:
     """
 
     def __init__(self, place: Mapping[Label, int], places: int) -> None:
+        super().__init__()
         self._place = place
         self.size = max(1, places) * _OFFSETS.size
-        self._made: dict[Hashable, FloatArray] = {}
 
     def standard(self, label: Label, shape: Shape) -> FloatArray:  # noqa: ARG002 - Draws' face
         """Give zeros but for the label's own stretch of draws."""
@@ -83,12 +83,6 @@ class _Stencil:
     def scale(self, label: Label, dof: float) -> FloatArray:  # noqa: ARG002 - Draws' face
         """Give ones."""
         return np.ones(self.size)
-
-    def remembered(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
-        """Give what `make` makes, made once."""
-        if key not in self._made:
-            self._made[key] = make()
-        return self._made[key]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
