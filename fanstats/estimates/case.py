@@ -179,8 +179,9 @@ def _check_one_meter(sittings: Sequence[Sitting], noise: Channel, bench: Bench) 
     if len({bench.owner("noise", rig, "shared") for rig in rigs}) > 1:
         msg = (
             f"target='as read' holds the level on one meter, and the readings come from the rigs "
-            f"{', '.join(map(repr, rigs))}. Use target='true', or one rig's rows; where one meter "
-            "was carried from rig to rig, say so with carried=True."
+            f"{', '.join(map(repr, rigs))}. Use target='true', or one rig's rows; bridge them "
+            "by models tested on both (bridge_rigs); where one meter was carried from rig to rig, "
+            "say so with carried=True."
         )
         raise FanstatsError(msg)
 

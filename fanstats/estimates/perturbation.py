@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Errors",
+    "cancels_as_read",
     "reading_errors",
     "reading_errors_of",
     "reading_uncertainty",
@@ -153,7 +154,9 @@ def reading_errors_of(
     instrument = bench.on(rig).instrument(quantity)
     own = np.stack([_own_uncertainty(c, i) for c, i in zip(cells, indices, strict=True)], axis=1)
     for level, place, source in instrument or ():
-        if source.is_zero or not source.acts_at(rig) or (omit_shared and level == "shared"):
+        if source.is_zero or not source.acts_at(rig, channel[1]):
+            continue
+        if omit_shared and cancels_as_read(instrument, level, source):
             continue
         base = (*bench.owner(quantity, rig, level), level, _name(source, place))
         size = source.standard_uncertainty(values, units)
@@ -287,7 +290,7 @@ def reading_uncertainty(
     values, units = cells.values[index], sitting.units[channel[0]]
     variance = np.zeros(index.size)
     for source in instrument.at("reading") if instrument is not None else ():
-        if not source.acts_at(sitting.rig):
+        if not source.acts_at(sitting.rig, channel[1]):
             continue
         size = source.standard_uncertainty(values, units)
         variance += _per_cell(source, size, cells, index) ** 2
@@ -328,7 +331,7 @@ def room_error(
     for level, place, source in instrument or ():
         if source.is_zero or not source.acts_at(sitting.rig):
             continue
-        if same_meter and _skips_room(level, source, omit_shared):
+        if same_meter and _skips_room(instrument, level, source, omit_shared):
             continue
         base = (*bench.owner("background", sitting.rig, level), level, _name(source, place))
         if level == "reading":
@@ -362,8 +365,32 @@ def room_errors(
     )
 
 
-def _skips_room(level: str, source: Source, omit_shared: bool) -> bool:
-    if level == "shared" and omit_shared:
+def cancels_as_read(instrument: Instrument | None, level: str, source: Source) -> bool:
+    """Say whether holding a level as read on the meter takes an error out.
+
+    What a carried instrument has on some rigs only, a bridge between two, does not cancel.
+
+    Parameters
+    ----------
+    instrument : Instrument or None
+        The noise instrument.
+    level : str
+        Level of sharing of the error.
+    source : Source
+        The error.
+
+    Returns
+    -------
+    bool
+    """
+    of_some_rigs = instrument is not None and instrument.carried and bool(source.rigs)
+    return level == "shared" and not of_some_rigs
+
+
+def _skips_room(
+    instrument: Instrument | None, level: str, source: Source, omit_shared: bool
+) -> bool:
+    if omit_shared and cancels_as_read(instrument, level, source):
         return True
     return source.acts_on == "fan" or level in ("sitting", "model")
 

@@ -47,8 +47,8 @@ def satterthwaite_dof(mean_squares: ArrayLike, dof: ArrayLike, weights: ArrayLik
     total = float(parts.sum())
     if not total > 0:
         return float("nan")
-    shares = parts**2 / np.asarray(dof, dtype=np.float64)
-    return total**2 / float(shares.sum())
+    shares = float(np.sum(parts**2 / np.asarray(dof, dtype=np.float64)))
+    return total**2 / shares if shares > 0 else float("inf")
 
 
 def component_interval(
