@@ -13,6 +13,8 @@ from typing import Any
 
 from scipy.optimize import brentq
 
+TEN = 10 / math.log(10)
+
 
 @dataclass
 class Package:
@@ -39,6 +41,7 @@ class Sizes:
     wobble: float = 3.0
     noise_luck: float = 0.8
     airflow_luck: float = 0.02
+    speed_luck: float = 0.03
     curve: float = 0.0
 
 
@@ -121,22 +124,30 @@ def _exact_slope(t: float, h: float, y0: float, y1: float, d0: float, d1: float)
     return 6 * t * (t - 1) * (y0 - y1) + (1 - t) * (1 - 3 * t) * h * d0 + t * (3 * t - 2) * h * d1
 
 
-def airflow_at_equal_noise(
-    package: Package,
-    errors: Errors,
-    rows: list[dict[str, Any]],
-    level: float,
-    scope: str,
-    sizes: Sizes,
-    *,
-    true: bool = False,
-) -> Any:
-    """Airflow through "none" of one sitting at a level that includes the room."""
-    ten = 10 / math.log(10)
+@dataclass
+class Curves:
+    """One sitting's steps, every reading with its errors: numbers of the package."""
 
-    def without(total: Any, room: Any) -> Any:
-        return ten * package.log(package.exp(total / ten) - package.exp(room / ten))
+    speed: list[Any]
+    fan: list[Any]
+    flow: list[Any]
+    room: Any
 
+
+def add(package: Package, level: Any, room: Any) -> Any:
+    """Add a room to a level by energy."""
+    return TEN * package.log(package.exp(level / TEN) + package.exp(room / TEN))
+
+
+def without(package: Package, total: Any, room: Any) -> Any:
+    """Take a room out of a level by energy."""
+    return TEN * package.log(package.exp(total / TEN) - package.exp(room / TEN))
+
+
+def curves_of(
+    package: Package, errors: Errors, rows: list[dict[str, Any]], sizes: Sizes, *, true: bool
+) -> Curves:
+    """Give every reading of a sitting its errors."""
     model = rows[0]["model"]
     meter = sizes.meter * errors("meter") if true else 0.0
     room = (
@@ -155,7 +166,7 @@ def airflow_at_equal_noise(
             + sizes.display * errors("display", model, step)
             + sizes.flicker * errors("flicker", model, step)
         )
-        fan.append(without(total, room) + on_fan)
+        fan.append(without(package, total, room) + on_fan)
         x.append(row["speed [rpm]"] + sizes.tachometer * errors("tachometer", model, step))
         read = row["airflow none [fpm]"]
         flow.append(
@@ -164,7 +175,24 @@ def airflow_at_equal_noise(
             + read * sizes.swirl * errors("swirl", model)
             + sizes.wobble * errors("wobble", model, step)
         )
-    target = without(level + 0.0 * errors("meter"), room)
+    return Curves(x, fan, flow, room)
+
+
+def airflow_at_equal_noise(
+    package: Package,
+    errors: Errors,
+    rows: list[dict[str, Any]],
+    level: float,
+    scope: str,
+    sizes: Sizes,
+    *,
+    true: bool = False,
+) -> Any:
+    """Airflow through "none" of one sitting at a level that includes the room."""
+    model = rows[0]["model"]
+    found = curves_of(package, errors, rows, sizes, true=true)
+    x, fan, flow, room = found.speed, found.fan, found.flow, found.room
+    target = without(package, level + 0.0 * errors("meter"), room)
     old_e, old_f = errors("e", model), errors("f", model)
     new_e, new_f = errors("new e", model), errors("new f", model)
     if scope != "tested unit":
@@ -179,3 +207,57 @@ def airflow_at_equal_noise(
     if scope == "next unit":
         found = found * (1 + sizes.airflow_luck * new_f)
     return found
+
+
+def at_equal_drive(
+    package: Package,
+    errors: Errors,
+    rows: list[dict[str, Any]],
+    drive: float,
+    scope: str,
+    sizes: Sizes,
+) -> dict[str, Any]:
+    """Speed, noise in the room, and airflow through "none" of one sitting at one drive."""
+    model = rows[0]["model"]
+    found = curves_of(package, errors, rows, sizes, true=True)
+    steps = [row["drive [V]"] for row in rows]
+    at = value_at(package, steps, found.speed, drive)
+    if scope != "tested unit":
+        at = at / (1 + sizes.speed_luck * errors("s", model))
+    if scope == "next unit":
+        at = at * (1 + sizes.speed_luck * errors("new s", model))
+    return {"speed": at, **_at_speed(package, errors, found, at, model, scope, sizes)}
+
+
+def at_equal_speed(
+    package: Package,
+    errors: Errors,
+    rows: list[dict[str, Any]],
+    speed: float,
+    scope: str,
+    sizes: Sizes,
+) -> dict[str, Any]:
+    """Noise in the room and airflow through "none" of one sitting at one speed."""
+    found = curves_of(package, errors, rows, sizes, true=True)
+    return _at_speed(package, errors, found, speed, rows[0]["model"], scope, sizes)
+
+
+def _at_speed(
+    package: Package,
+    errors: Errors,
+    found: Curves,
+    at: Any,
+    model: str,
+    scope: str,
+    sizes: Sizes,
+) -> dict[str, Any]:
+    lg = [package.log(part) for part in found.speed]
+    level = value_at(package, lg, found.fan, package.log(at))
+    flow = value_at(package, found.speed, found.flow, at)
+    if scope != "tested unit":
+        level = level - sizes.noise_luck * errors("e", model)
+        flow = flow / (1 + sizes.airflow_luck * errors("f", model))
+    if scope == "next unit":
+        level = level + sizes.noise_luck * errors("new e", model)
+        flow = flow * (1 + sizes.airflow_luck * errors("new f", model))
+    return {"noise": add(package, level, found.room), "airflow": flow}

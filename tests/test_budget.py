@@ -189,6 +189,32 @@ def test_a_model_against_itself_has_no_uncertainty(model):
     assert np.isnan(rows.dof["u_c"])
 
 
+@pytest.mark.parametrize("held", [{"drive": 7.0}, {"speed": 850.0}])
+@pytest.mark.parametrize("quantity", ["noise", "airflow"])
+def test_budgets_at_equal_drive_and_at_equal_speed(held, quantity):
+    """Rows add up to the first-order uncertainty; a gap in noise is rid of the calibration."""
+    bench = fs.Bench(noise=BENCH.noise, speed=BENCH.speed, airflow=BENCH.airflow,
+                     spread=fs.UnitSpread(noise=fs.standard(0.8), airflow=fs.standard("2 %"),
+                                          speed=fs.standard("3 %")))  # fmt: skip
+    place = {} if quantity == "noise" else {"obstruction": "none"}
+    asked = {"bench": bench, "quantity": quantity, **held, **place}
+    one, pair = (
+        budget(TABLE, model="A", other=other, **asked).set_index("component")
+        for other in (None, "B")
+    )
+    found = first_order(TABLE, **held, bench=bench)
+
+    u = found[f"{quantity}_standard_uncertainty"].sel(scope="model", model="A", **place)
+    assert one.contribution["u_c"] == pytest.approx(float(u), rel=1e-12)
+    matrix = covariance(found, quantity, **place).values
+    gap = math.sqrt(matrix[0, 0] + matrix[1, 1] - 2 * matrix[0, 1])
+    assert pair.contribution["u_c"] == pytest.approx(gap, rel=1e-9)
+    shared = {"noise": "noise: calibration", "airflow": "airflow: vane"}[quantity]
+    assert pair.cancelled[shared] > 0.98
+    luck = "sample luck in speed: tested sample"
+    assert (luck in one.index) == ("drive" in held)
+
+
 def test_two_rigs_do_not_share_an_instrument_and_are_told_apart():
     """Rows name the rig; the vanes of two rigs do not cancel."""
     table = readings(

@@ -24,7 +24,14 @@ from fanstats.propagation.effect_tables import contributions, covariance, first_
 from fanstats.propagation.first_order import first_order
 from fanstats.propagation.linear import coverage_factor, linearise
 from fanstats.sources import Source
-from tests.chain import Errors, Package, Sizes, airflow_at_equal_noise
+from tests.chain import (
+    Errors,
+    Package,
+    Sizes,
+    airflow_at_equal_noise,
+    at_equal_drive,
+    at_equal_speed,
+)
 from tests.tables import power_law_rows, readings
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -363,6 +370,69 @@ def test_standard_uncertainties_equal_those_of_general_packages(package, level, 
         matrix = covariance(found, "airflow", obstruction="none", scope=scope).values
         u_gap = math.sqrt(matrix[0, 0] + matrix[1, 1] - 2 * matrix[0, 1])
         assert u_gap == pytest.approx(spread[2], rel=1e-9)
+
+
+@pytest.mark.parametrize("package", [UNCERTAINTIES, GENERAL], ids=["uncertainties", "GTC"])
+@pytest.mark.parametrize(("held", "at"), [("drive", 7.0), ("drive", 6.4), ("speed", 1000.0)])
+def test_equal_drive_and_speed_have_the_uncertainties_of_general_packages(package, held, at):
+    """Speed, noise in the room and airflow of two models and their gaps: 1e-9, on a step too."""
+    lucky = bench(noise=fs.standard(SIZES.noise_luck), airflow=fs.standard("2 %"),
+                  speed=fs.standard("3 %"))  # fmt: skip
+    found = first_order(PAIR, **{held: at}, bench=lucky)
+    chain = at_equal_drive if held == "drive" else at_equal_speed
+
+    assert found.attrs["question"] == f"equal {held}"
+    for scope in SCOPES:
+        errors = Errors(package)
+        results = [chain(package, errors, rows, at, scope, SIZES) for rows in (A, B)]
+        for name in results[0]:
+            place = {"obstruction": "none"} if name == "airflow" else {}
+            here = {"scope": scope, **place}
+            numbers = [result[name] for result in results]
+            numbers.append(numbers[0] - numbers[1])
+            spread = [number.std_dev if package is UNCERTAINTIES else GTC.uncertainty(number)
+                      for number in numbers]  # fmt: skip
+            assert found[f"{name}_value"].sel(here).values == pytest.approx(
+                [package.nominal(number) for number in numbers[:2]], rel=1e-10
+            )
+            u = found[f"{name}_standard_uncertainty"].sel(here).values
+            assert u == pytest.approx(spread[:2], rel=1e-9)
+            matrix = covariance(found, name, scope=scope, **place).values
+            gap = math.sqrt(matrix[0, 0] + matrix[1, 1] - 2 * matrix[0, 1])
+            assert gap == pytest.approx(spread[2], rel=1e-9)
+
+
+@pytest.mark.parametrize("held", [{"drive": 13.5}, {"speed": 2100.0}])
+def test_equal_drive_and_speed_agree_with_monte_carlo(held):
+    """Same values and statuses; standard uncertainties within what chance and curvature allow."""
+    table, stated = fs.demo.readings(), fs.demo.bench()
+    made = (fs.equal_drive if "drive" in held else fs.equal_speed)(
+        table, *held.values(), bench=stated, draws=4000, rng=3
+    )
+    found = first_order(table, **held, bench=stated)
+
+    for name in [n.removesuffix("_value") for n in made if str(n).endswith("_value")]:
+        np.testing.assert_allclose(found[f"{name}_value"], made[f"{name}_value"], rtol=1e-12)
+        assert (found[f"{name}_status"] == made[f"{name}_status"]).all()
+        u, drawn = found[f"{name}_standard_uncertainty"], made[name].std("draw", ddof=1)
+        near = np.abs(drawn / u - 1).where(u > 0)
+        assert int(near.notnull().sum()) > 3
+        assert float(near.max()) < 0.1
+        assert float(near.median()) < 2 * 0.7 / math.sqrt(4000)
+
+
+def test_exactly_one_thing_is_held_equal():
+    """The message names the arguments; options of another question are refused."""
+    for given, match in (
+        ({}, "exactly one of `level`, `drive` and `speed` .* got none"),
+        ({"level": 35, "drive": 7}, "got `level` and `drive`"),
+        ({"drive": 7, "fans": {"A": 2}}, "`fans` goes with `level`; got it with `drive`"),
+        ({"speed": 900, "drive_units": "V"}, "`drive_units` goes with `drive`"),
+        ({"level": 35, "drive_units": "V"}, "got it with `level`. Leave it out"),
+        ({"speed": -1}, "`speed` must be above 0 rpm"),
+    ):
+        with pytest.raises(fs.FanstatsError, match=match):
+            first_order(PAIR, **given, bench=bench())
 
 
 def test_the_target_is_really_on_a_knot():

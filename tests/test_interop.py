@@ -51,6 +51,24 @@ def test_numbers_have_the_covariance_of_the_result():
     assert correlation_matrix(list(numbers.values()))[0, 1] > 0.1
 
 
+@pytest.mark.parametrize("held", [{"drive": 7}, {"speed": 850}])
+def test_results_at_equal_drive_and_speed_become_numbers_and_draws(held):
+    """Numbers have their covariances; draws say what was held and can be compared."""
+    bench = fs.Bench(noise=BENCH.noise, airflow=BENCH.airflow,
+                     spread=fs.UnitSpread(noise=fs.standard(0.8), airflow=0, speed=0))  # fmt: skip
+    found = first_order(TABLE, **held, bench=bench)
+    numbers = to_uncertainties(found, "airflow", obstruction="none")
+
+    np.testing.assert_allclose(
+        covariance_matrix(list(numbers.values())),
+        covariance(found, "airflow", obstruction="none").values,
+        rtol=1e-12,
+    )
+    drawn = as_draws(found, draws=200, rng=1)
+    assert drawn.attrs["kind"] == f"equal {next(iter(held))}"
+    assert fs.compare(drawn, "A", "B", quantity="noise").where.startswith(drawn.attrs["kind"], 3)
+
+
 def test_ratios_of_numbers_lose_the_shared_scale():
     """The vane cancels from a ratio, to what the package itself works out."""
     numbers = to_uncertainties(FOUND, "airflow", **PLACE)

@@ -442,6 +442,24 @@ def test_roads_that_answer_different_questions_are_refused():
         compare_roads(found, estimates.isel(model=[1, 0]))
 
 
+def test_roads_at_equal_drive_and_speed_are_compared_too():
+    """The same question is compared result by result, another one refused."""
+    table = readings(power_law_rows("A"), power_law_rows("B", level_at_900=34.0))
+    luck = fs.UnitSpread(noise=fs.standard(0.5), airflow=0, speed=fs.standard("1 %"))
+    bench = fs.Bench(noise=fs.Instrument(reading=fs.standard(0.1)), spread=luck)
+    at_drive = fs.equal_drive(table, 7, bench=bench, draws=4000, rng=1)
+    at_speed = fs.equal_speed(table, 850, bench=bench, draws=4000, rng=1)
+
+    for found, made in (({"drive": 7}, at_drive), ({"speed": 850}, at_speed)):
+        roads = compare_roads(first_order(table, **found, bench=bench), made)
+        assert {"noise", "airflow"} <= set(roads.quantity)
+        assert not (roads.verdict == "disagree").any()
+    with pytest.raises(fs.FanstatsError, match="has drive 6"):
+        compare_roads(first_order(table, drive=6, bench=bench), at_drive)
+    with pytest.raises(fs.FanstatsError, match="one question"):
+        compare_roads(first_order(table, speed=850, bench=bench), at_drive)
+
+
 def test_draws_of_first_order_are_the_very_errors_of_the_other_road():
     """Where everything is in proportion the two roads agree draw by draw."""
     bench = fs.Bench(

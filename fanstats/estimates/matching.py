@@ -163,9 +163,7 @@ def equal_noise(
         slope=slope,
         pooled=pooled,
     )
-    return _estimate(
-        asked.case, asked.request, asked.layouts, draws, rng, asked.attributes, asked.curves_told
-    )
+    return _answered(asked, draws, rng)
 
 
 def _levels(level: Any) -> list[float] | None:
@@ -200,7 +198,7 @@ def _over_levels(each: list[xr.Dataset], levels: list[float]) -> xr.Dataset:
 
 
 class Asked(NamedTuple):
-    """An equal-noise question: what every model is read off at, whichever road answers it."""
+    """A question: what every model is read off at, whichever road answers it."""
 
     case: Case
     request: Request
@@ -223,6 +221,7 @@ def ask_noise(
     slope: float | tuple[float, float] | None,
     pooled: Mapping[str, Any] | str | None,
 ) -> Asked:
+    """Ask what every model does at one noise level; arguments as in `equal_noise`."""
     number = _finite("level", level)
     if not _LEVELS[0] <= number <= _LEVELS[1]:
         msg = f"`level` must lie within {_LEVELS[0]:g} to {_LEVELS[1]:g} dB; got {level!r}."
@@ -310,17 +309,18 @@ def equal_drive(
     >>> "noise" in at_seven
     True
     """
-    number = _finite("drive", drive)
-    kind = _drive_kind(readings, units)
-    case = gather_case(
-        readings, bench, curve=curve, background=background, room=room, pooled=pooled
+    asked = ask_drive(
+        readings,
+        drive,
+        bench,
+        units=units,
+        background=background,
+        curve=curve,
+        room=room,
+        slope=slope,
+        pooled=pooled,
     )
-    request = Request(
-        kind="equal drive", bench=bench, target=_level_free(case, background), at=number, drive=kind
-    )
-    attributes = {"drive": number, "drive_units": "V" if kind == "drive_voltage" else "%"}
-    layouts = case.layouts(omit_shared=False, slope=_slope(slope))
-    return _estimate(case, request, layouts, draws, rng, attributes, 0)
+    return _answered(asked, draws, rng)
 
 
 def equal_speed(
@@ -366,6 +366,55 @@ def equal_speed(
     >>> "airflow" in estimates
     True
     """
+    asked = ask_speed(
+        readings, speed, bench, background=background, curve=curve, room=room, slope=slope,
+        pooled=pooled,
+    )  # fmt: skip
+    return _answered(asked, draws, rng)
+
+
+def ask_drive(
+    readings: xr.Dataset,
+    drive: object,
+    bench: Bench,
+    *,
+    units: str | None = None,
+    background: Background = "included",
+    curve: CurveKind = "smooth",
+    room: str | float | None = None,
+    slope: float | tuple[float, float] | None = None,
+    pooled: Mapping[str, Any] | str | None = None,
+) -> Asked:
+    """Ask what every model does at one drive; arguments as in `equal_drive`."""
+    number = _finite("drive", drive)
+    kind = _drive_kind(readings, units)
+    case = gather_case(
+        readings, bench, curve=curve, background=background, room=room, pooled=pooled
+    )
+    request = Request(
+        kind="equal drive",
+        bench=bench,
+        target=_level_free(case, background),
+        at=number,
+        drive=kind,
+    )
+    attributes = {"drive": number, "drive_units": "V" if kind == "drive_voltage" else "%"}
+    layouts = case.layouts(omit_shared=False, slope=_slope(slope))
+    return Asked(case, request, layouts, attributes, 0)
+
+
+def ask_speed(
+    readings: xr.Dataset,
+    speed: object,
+    bench: Bench,
+    *,
+    background: Background = "included",
+    curve: CurveKind = "smooth",
+    room: str | float | None = None,
+    slope: float | tuple[float, float] | None = None,
+    pooled: Mapping[str, Any] | str | None = None,
+) -> Asked:
+    """Ask what every model does at one speed; arguments as in `equal_speed`."""
     number = _finite("speed", speed)
     if number <= 0:
         msg = f"`speed` must be above 0 rpm; got {speed!r}."
@@ -376,9 +425,14 @@ def equal_speed(
     request = Request(
         kind="equal speed", bench=bench, target=_level_free(case, background), at=number
     )
-    attributes: dict[str, Any] = {"speed": number, "speed_units": "rpm"}
     layouts = case.layouts(omit_shared=False, slope=_slope(slope))
-    return _estimate(case, request, layouts, draws, rng, attributes, 0)
+    return Asked(case, request, layouts, {"speed": number, "speed_units": "rpm"}, 0)
+
+
+def _answered(asked: Asked, draws: int, rng: SeedLike) -> xr.Dataset:
+    return _estimate(
+        asked.case, asked.request, asked.layouts, draws, rng, asked.attributes, asked.curves_told
+    )
 
 
 def _slope(given: float | tuple[float, float] | None) -> Slope | None:

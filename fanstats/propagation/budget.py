@@ -10,7 +10,7 @@ import pandas as pd
 from fanstats._typing import FloatArray, Scope
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.filling import SCOPES
-from fanstats.estimates.matching import Asked, ask_noise, units_of
+from fanstats.estimates.matching import Asked, units_of
 from fanstats.propagation.components import (
     Component,
     components_of,
@@ -21,6 +21,7 @@ from fanstats.propagation.components import (
 )
 from fanstats.propagation.first_order import Effects, effects_on
 from fanstats.propagation.linear import Linear, dof_by_source, sources_of
+from fanstats.propagation.question import ask
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -52,7 +53,7 @@ COMBINED: Final = "u_c"
 
 def budget(
     readings: xr.Dataset,
-    level: float,
+    level: float | None = None,
     *,
     bench: Bench,
     model: str,
@@ -61,6 +62,9 @@ def budget(
     obstruction: str | None = None,
     scope: Scope = "model",
     by: By = "source",
+    drive: float | None = None,
+    speed: float | None = None,
+    drive_units: Literal["V", "%"] | None = None,
     background: Background = "included",
     target: Target = "as read",
     curve: CurveKind = "smooth",
@@ -70,14 +74,16 @@ def budget(
     slope: float | tuple[float, float] | None = None,
     pooled: Mapping[str, Any] | str | None = None,
 ) -> pd.DataFrame:
-    """List what the uncertainty of a result at equal noise is made of, to first order.
+    """List what the uncertainty of a result at equal noise, drive or speed is made of.
+
+    To first order.
 
     Parameters
     ----------
     readings : xarray.Dataset
         From `read_readings`: the whole table, whose room and choice of curve count.
-    level : float
-        The noise level.
+    level : float, optional
+        The noise level; or `drive`, or `speed`: exactly one of them.
     bench : Bench
         What is stated about the instruments and the unit-to-unit spread.
     model : str
@@ -85,7 +91,7 @@ def budget(
     other : str, optional
         Another model: the budget is then that of the difference, `model` minus `other`, in which
         what both share cancels.
-    quantity : {"airflow", "speed", "temperature_rise"}
+    quantity : {"airflow", "speed", "temperature_rise", "noise"}
         Which result.
     obstruction : str, optional
         Behind what; may be left out where there is only one.
@@ -94,8 +100,10 @@ def budget(
     by : {"source", "group", "label"}
         One row a stated source; one row an instrument, sample luck, choice of curve; or one row
         an error, reading by reading.
-    background, target, curve, room, noise_obstruction, fans, slope, pooled
-        As in `equal_noise`.
+    drive, speed : float, optional
+        What is held equal in place of a noise level.
+    drive_units, background, target, curve, room, noise_obstruction, fans, slope, pooled
+        As in `first_order`.
 
     Returns
     -------
@@ -114,7 +122,7 @@ def budget(
     Raises
     ------
     FanstatsError
-        As `equal_noise`, and if a model, quantity, obstruction or scope has no estimate.
+        As `first_order`, and if a model, quantity, obstruction or scope has no estimate.
 
     References
     ----------
@@ -134,10 +142,13 @@ def budget(
     """
     one_of("by", by, ["source", "group", "label"])
     one_of("scope", scope, SCOPES)
-    asked = ask_noise(
+    asked = ask(
         readings,
-        level,
         bench,
+        level=level,
+        drive=drive,
+        speed=speed,
+        drive_units=drive_units,
         background=background,
         target=target,
         curve=curve,

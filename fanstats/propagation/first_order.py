@@ -6,7 +6,7 @@ import json
 import math
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import xarray as xr
@@ -15,11 +15,12 @@ from fanstats._typing import FloatArray
 from fanstats.estimates.case import room_record
 from fanstats.estimates.draws import Recorder
 from fanstats.estimates.filling import SCOPES, Filling, Table, read_points
-from fanstats.estimates.matching import Asked, ask_noise, outputs_of, units_of
+from fanstats.estimates.matching import Asked, outputs_of, units_of
 from fanstats.estimates.notes import assumptions, measured, not_considered, spread_record
 from fanstats.estimates.operating import signature
 from fanstats.propagation.components import channel_of, model_of
 from fanstats.propagation.linear import Linear, Touch, effects_of
+from fanstats.propagation.question import ask
 from fanstats.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -52,9 +53,12 @@ _VARIABLES: Final[Mapping[str, str]] = {
 
 def first_order(
     readings: xr.Dataset,
-    level: float,
+    level: float | None = None,
     *,
     bench: Bench,
+    drive: float | None = None,
+    speed: float | None = None,
+    drive_units: Literal["V", "%"] | None = None,
     background: Background = "included",
     target: Target = "as read",
     curve: CurveKind = "smooth",
@@ -64,15 +68,24 @@ def first_order(
     slope: float | tuple[float, float] | None = None,
     pooled: Mapping[str, Any] | str | None = None,
 ) -> xr.Dataset:
-    """Read every model off at one noise level, with its uncertainty to first order.
+    """Read every model off at one noise level, drive or speed, with its uncertainty to first order.
 
-    The question is that of `equal_noise`, and so are the functions that answer it; only that each
-    labelled error is moved by itself instead of all of them by chance.
+    The question is that of `equal_noise`, `equal_drive` or `equal_speed`, and so are the functions
+    that answer it; only that each labelled error is moved by itself instead of all of them by
+    chance.
 
     Parameters
     ----------
-    readings, level, bench, background, target, curve, room, noise_obstruction, fans, slope, pooled
-        As in `equal_noise`.
+    readings : xarray.Dataset
+        From `read_readings`.
+    level, drive, speed : float, optional
+        What is held equal: exactly one of them.
+    bench : Bench
+        What is stated about the instruments and the unit-to-unit spread.
+    drive_units : {"V", "%"}, optional
+        Which drive is meant; needed only where the readings hold both.
+    background, target, curve, room, noise_obstruction, fans, slope, pooled
+        As in `equal_noise`; `target`, `noise_obstruction` and `fans` are for a noise level.
 
     Returns
     -------
@@ -88,7 +101,7 @@ def first_order(
     Raises
     ------
     FanstatsError
-        As `equal_noise`.
+        As `equal_noise`, `equal_drive` and `equal_speed`, and if not exactly one is held.
 
     Notes
     -----
@@ -107,11 +120,17 @@ def first_order(
     >>> u = found.airflow_standard_uncertainty.sel(scope="model", obstruction="open")
     >>> f"{float(u.sel(model='Ombrel Sill')):.3f} m/s"
     '0.066 m/s'
+    >>> at_seven = first_order(fs.demo.readings(), drive=7, bench=fs.demo.bench())
+    >>> "noise_standard_uncertainty" in at_seven
+    True
     """
-    asked = ask_noise(
+    asked = ask(
         readings,
-        level,
         bench,
+        level=level,
+        drive=drive,
+        speed=speed,
+        drive_units=drive_units,
         background=background,
         target=target,
         curve=curve,
@@ -382,13 +401,14 @@ def _coords(found: Effects) -> dict[str, Any]:
 
 def _attrs(asked: Asked, found: Effects) -> dict[str, Any]:
     request, case = asked.request, asked.case
-    u_curve = asked.attributes["curve_uncertainty"]
+    held = dict(asked.attributes)
+    u_curve = held.pop("curve_uncertainty", float("nan"))
     told = {"u": u_curve, "curves": asked.curves_told}
     common = (request, asked.layouts, case.sittings, told)
     return {
         "kind": KIND,
-        "level": asked.attributes["level"],
-        "level_units": asked.attributes["level_units"],
+        "question": request.kind,
+        **held,
         "background": request.target.background,
         "target": request.target.target,
         "curve": case.curve,

@@ -80,8 +80,8 @@ def as_draws(found: xr.Dataset, *, draws: int = 10_000, rng: SeedLike = None) ->
             variables[f"{name}_status"] = found[f"{name}_status"]
     kept = ("scope", "model", "obstruction", "units_tested", "readings_behind", "status")
     coords = {name: found[name] for name in kept if name in found.coords}
-    attrs = {**found.attrs, "draws": number, "kind": "equal noise" if "level" in found.attrs
-             else "as given", "road": KIND}  # fmt: skip
+    kind = str(found.attrs.get("question", "as given"))
+    attrs = {**found.attrs, "draws": number, "kind": kind, "road": KIND}
     return xr.Dataset(variables, coords={**coords, "root": str(root)}, attrs=attrs)
 
 

@@ -214,7 +214,8 @@ def compare_roads(
     found : Dataset
         From `first_order`.
     estimates : Dataset
-        From `equal_noise`, of the same readings, bench and question.
+        From `equal_noise`, `equal_drive` or `equal_speed`, of the same readings, bench and
+        question.
     probability : float
         Coverage probability of the intervals.
     digits : int
@@ -278,7 +279,8 @@ def _fields(roads: Roads) -> dict[str, Any]:
 
 
 def _check_same(found: xr.Dataset, estimates: xr.Dataset) -> None:
-    for name in ("level", "background", "target", "curve", "pooled"):
+    held = ("level", "drive", "drive_units", "speed", "background", "target", "curve", "pooled")
+    for name in held:
         if found.attrs.get(name) != estimates.attrs.get(name):
             msg = (
                 f"both roads must answer one question: `found` has {name} "
