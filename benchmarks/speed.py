@@ -17,12 +17,16 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
+import uncertainties
+from uncertainties import umath
 
 import fanstats as fs
+from tests.chain import Errors, Package, Sizes, curves_of, solved, value_at
 
 STEPS = (5.0, 6.5, 8.0, 10.0, 12.0)
 OBSTRUCTIONS = ("none", "wire mesh", "filter")
 TARGET = 36.0
+ROOM = 24.0
 DRAWS = 10_000
 
 BENCH = fs.Bench(
@@ -54,8 +58,8 @@ def table(models: int) -> pd.DataFrame:
                 "session": f"s{m % 5}",
                 "drive [V]": v,
                 "speed [rpm]": n,
-                "noise [dBA]": 10 * np.log10(10 ** (fan / 10) + 10**2.4),
-                "background [dBA]": 24.0,
+                "noise [dBA]": 10 * np.log10(10 ** (fan / 10) + 10 ** (ROOM / 10)),
+                "background [dBA]": ROOM,
             }
             for place, factor in zip(OBSTRUCTIONS, (1.0, 0.75, 0.6), strict=True):
                 row[f"airflow {place} [fpm]"] = flow * n / mid * factor
@@ -104,6 +108,64 @@ def plain_loop(models: int, draws: int) -> None:
                 at = np.interp(target, level, n)
                 for values in q:
                     np.interp(at, n, values)
+
+
+def uncertainties_sums(frame: pd.DataFrame) -> list[float]:
+    """Give the chart's standard uncertainties, three scopes and obstructions, by that package."""
+    package = Package(
+        error=lambda: uncertainties.ufloat(0.0, 1.0),
+        log=umath.log,
+        exp=umath.exp,
+        nominal=lambda number: getattr(number, "nominal_value", number),
+    )
+    found = []
+    errors = Errors(package)
+    for model, rows in frame.groupby("model"):
+        found += _sums_of_one(package, errors, str(model), rows.to_dict("records"))
+    return found
+
+
+def _sums_of_one(package: Package, errors: Errors, model: str, rows: list[dict]) -> list[float]:
+    sizes = Sizes(swirl=0.0, display=0.0, tone=0.5 / np.sqrt(3.0), wobble=0.0)
+    curves = curves_of(package, errors, rows, sizes, true=False)
+    flows = [
+        [
+            row[f"airflow {place} [fpm]"]
+            * (1 + sizes.vane * errors("vane") + 0.01 * errors("vane reading", model, place, k))
+            for k, row in enumerate(rows)
+        ]
+        for place in OBSTRUCTIONS
+    ]
+    x = [package.log(speed) for speed in curves.speed]
+    reached = 10 * np.log10(10 ** (TARGET / 10) - 10 ** (ROOM / 10))
+    own, new = 0.8 * errors("e", model), 0.8 * errors("new e", model)
+    found = []
+    for target, factor in (
+        (reached, 1.0),
+        (reached + own, 1.0 / (1 + 0.02 * errors("f", model))),
+        (
+            reached + own - new,
+            (1 + 0.02 * errors("new f", model)) / (1 + 0.02 * errors("f", model)),
+        ),
+    ):
+        at = package.exp(solved(package, x, curves.fan, target))
+        found += [(value_at(package, curves.speed, flow, at) * factor).std_dev for flow in flows]
+    return found
+
+
+def first_order_ratio(models: int) -> float:
+    """How many times faster first order is than the same sums with `uncertainties`."""
+    frame = table(models)
+    readings = fs.read_readings(frame)
+    found = fs.first_order(readings, TARGET, bench=BENCH, room=ROOM)
+    few = 10
+    some = frame[: few * len(STEPS)]
+    theirs = np.array(uncertainties_sums(some)).reshape(few, 3, len(OBSTRUCTIONS))
+    u = found.airflow_standard_uncertainty.isel(model=slice(few)).transpose("model", "scope", ...)
+    worst = float(np.max(np.abs(u.to_numpy() / theirs - 1.0)))
+    print(f"  first order against `uncertainties`: largest relative difference {worst:.1e}")
+    ours = timed(lambda: fs.first_order(readings, TARGET, bench=BENCH, room=ROOM), 3) / models
+    return timed(lambda: uncertainties_sums(some), 3) / few / ours
 
 
 def peak_memory(models: int) -> tuple[float, float]:
@@ -158,6 +220,8 @@ def main() -> None:
     print(
         f"  a plain loop with numpy.interp over it ({loop:.0f} s): {loop / ours:.0f} (at least 20)"
     )
+    ratio = first_order_ratio(models)
+    print(f"  `uncertainties` over first order, the same chart: {ratio:.1f} (at least 10)")
     sizes = (20, 60) if quick else (20, 200, 2000)
     growth = [peak_memory(size) for size in sizes]
     slope = np.polyfit(np.log(sizes), np.log([seconds for seconds, _ in growth]), 1)[0]
