@@ -25,7 +25,9 @@ class SimulatedCurves:
     speeds: tuple[float, ...] = (500.0, 640.0, 800.0, 1000.0, 1250.0, 1600.0)
     room: float = 26.0
     level_at_900: float = 33.0
-    slopes: tuple[float, float] = (52.0, 52.0)  # dB a decade, between which the models' lie
+    slopes: tuple[float, ...] = (52.0,)  # dB a decade, one model after the other
+    flows: tuple[float, ...] = ()  # airflow at 900 rpm, likewise; at random where there are none
+    apart: float = 1.0  # dB, how far levels at 900 rpm lie from the middle at most
     noise_spread: float = 0.7
     airflow_spread: float = 0.02
     temperature_spread: float = 0.5
@@ -63,9 +65,9 @@ class SimulatedCurves:
         room_read = self.room + meter
         rows, truth = [], {key: [] for key in _PAIRS}
         for m in range(self.models):
-            slope = rng.uniform(*self.slopes)
-            at_900 = self.level_at_900 + rng.uniform(-1, 1)
-            flow = rng.uniform(300, 500)
+            slope = self.slopes[m % len(self.slopes)]
+            at_900 = self.level_at_900 + rng.uniform(-1, 1) * self.apart
+            flow = self.flows[m % len(self.flows)] if self.flows else rng.uniform(300, 500)
             luck = rng.normal(size=(2, 3)) * (
                 self.noise_spread, self.airflow_spread, self.temperature_spread)  # fmt: skip
             own, new = luck

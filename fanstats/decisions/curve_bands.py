@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
+from scipy.special import ndtr
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray, Scope, SeedLike
 from fanstats.decisions.model_curves import curve_band
-from fanstats.decisions.order import joint_limits
+from fanstats.decisions.order import joint_limits, joint_maximum, pair_reach
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.level_sweep import AtLevel, grid_of, known_models, steps_of, sweep_of
 from fanstats.estimates.matching import SCOPES
@@ -149,10 +150,12 @@ def difference_band(
     Returns
     -------
     xarray.Dataset
-        Over `level`: ``ratio_value``, ``ratio`` (level, bound), ``ratio_status``. Attributes
-        ``settled_from`` and ``settled_to`` (dB, NaN where nothing is settled): the ranges leave
-        1 out, on one side, at every level from there to the loudest, or from the quietest to
-        there.
+        Over `level`: ``ratio_value``; ``ratio`` (level, bound), each range right at its own level;
+        ``ratio_simultaneous``, all right at once; ``ratio_status``. Attributes ``settled_from``
+        and ``settled_to`` (dB, NaN where nothing is settled): the ranges leave 1 out, on one
+        side, at every level from there to the loudest, or from the quietest to there; and the
+        shares of draws in which the curves cross: ``crossing_never``, ``_once``, ``_often``.
+        `crossing` reads where they do off it.
 
     Raises
     ------
@@ -163,7 +166,8 @@ def difference_band(
     -----
     The levels are gone through in a fixed order, from one end, until the first that is not
     settled. So no allowance for looking at many levels is needed: at equal truth a run of settled
-    levels starts at most with probability ``1 - probability``.
+    levels starts at most with probability ``1 - probability``. The simultaneous ranges hold at
+    every level whichever is looked at, for all pairs judged (the joint maximum over levels too).
 
     References
     ----------
@@ -203,17 +207,20 @@ def difference_band(
     pair = sweep.models.index(first), sweep.models.index(second)
     grid = grid_of(sweep, levels, steps_of(sweep, [first, second]), shared=True)
     place = SCOPES.index(scope)
-    found, status = np.empty((grid.size, 3)), []
-    for row, here in enumerate(sweep.along(grid)):
-        found[row] = _log_gap(here, place, pair, probability)
+    gaps, status = [], []
+    for here in sweep.along(grid):
+        gaps.append(_log_gap(here, place, pair, probability))
         why = {sweep.models[k]: here.status[place, k] for k in pair}
         status.append("; ".join(f"{name}: {text}" for name, text in why.items() if text))
-    start, stop = _settled(grid, found[:, 1:])
+    limits = np.array([gap.limits for gap in gaps])
+    joint, multiplier = _simultaneous(gaps, limits, probability)
+    start, stop = _settled(grid, limits)
     about = {"units": "1", "long_name": f"airflow of {first} over that of {second}"}
     return xr.Dataset(
         {
-            "ratio_value": ("level", np.exp(found[:, 0]), about),
-            "ratio": (("level", "bound"), np.exp(found[:, 1:]), about),
+            "ratio_value": ("level", np.exp([gap.value for gap in gaps]), about),
+            "ratio": (("level", "bound"), np.exp(limits), about),
+            "ratio_simultaneous": (("level", "bound"), np.exp(joint), about),
             "ratio_status": ("level", status, {"long_name": "why the ratio is missing"}),
         },
         coords={
@@ -231,30 +238,85 @@ def difference_band(
             "probability": probability,
             "settled_from": start,
             "settled_to": stop,
+            "multiplier": multiplier,
+            **_share_crossing(gaps),
         },
     )
 
 
-def _log_gap(
-    here: AtLevel, scope: int, pair: tuple[int, int], probability: float
-) -> tuple[float, float, float]:
-    """Logarithm of the ratio and its limits, missing where one of the two has none."""
-    tail = (1.0 - probability) / 2.0
+class _Gap(NamedTuple):
+    """The logarithm of a ratio at one level; NaN where one of the two models has no estimate.
+
+    `limits` and `reach` run over the low and the high side, `shares` are those of draws beyond the
+    data on each; `maxima` are the largest standardised errors of any pair, draw by draw.
+    """
+
+    value: float
+    limits: tuple[float, float]
+    reach: tuple[float, float]
+    shares: tuple[float, float]
+    draws: FloatArray
+    maxima: FloatArray
+
+
+def _log_gap(here: AtLevel, scope: int, pair: tuple[int, int], probability: float) -> _Gap:
     value, draws = here.value[scope], here.draws[scope]
     present = np.flatnonzero(np.isfinite(value) & np.isfinite(draws).all(axis=-1))
     if not np.isin(pair, present).all():
-        return (np.nan, np.nan, np.nan)
+        nothing, gone = np.full(draws.shape[-1], np.nan), (np.nan, np.nan)
+        return _Gap(np.nan, gone, gone, gone, nothing, nothing)
     one, two = (int(np.flatnonzero(present == place)[0]) for place in pair)
-    values = np.log(value[present])
-    joint = joint_limits(values, np.log(draws[present]), probability)
-    low, high = float(joint.lower[one, two]), float(-joint.lower[two, one])
-    below, above = here.below[scope, list(pair)] > tail, here.above[scope, list(pair)] > tail
+    values, logs = np.log(value[present]), np.log(draws[present])
+    joint = joint_limits(values, logs, probability)
+    reach = pair_reach(values, logs)
+    below, above = here.below[scope, list(pair)], here.above[scope, list(pair)]
     # Each end rests on one side of the first and on the other side of the second.
-    if below[0] or above[1] or not np.isfinite(low):
-        low = np.nan
-    if above[0] or below[1] or not np.isfinite(high):
-        high = np.nan
-    return float(values[one] - values[two]), low, high
+    shares = max(below[0], above[1]), max(above[0], below[1])
+    ends = float(joint.lower[one, two]), float(-joint.lower[two, one])
+    tail = (1.0 - probability) / 2.0
+    low, high = (
+        end if share <= tail and np.isfinite(end) else np.nan
+        for end, share in zip(ends, shares, strict=True)
+    )
+    return _Gap(
+        float(values[one] - values[two]),
+        (low, high),
+        (float(reach[one, two]), float(reach[two, one])),
+        shares,
+        logs[one] - logs[two],
+        joint_maximum(values[:, np.newaxis] - logs, reach),
+    )
+
+
+def _simultaneous(
+    gaps: list[_Gap], limits: FloatArray, probability: float
+) -> tuple[FloatArray, float]:
+    """Give limits that hold at all levels at once, and for all pairs of models judged."""
+    maxima = np.array([gap.maxima for gap in gaps if np.isfinite(gap.value)])
+    if maxima.size == 0 or not np.isfinite(maxima).all():
+        return np.full_like(limits, np.nan), np.nan
+    multiplier = float(np.quantile(maxima.max(axis=0), probability))
+    value = np.array([[gap.value] for gap in gaps])
+    reach = np.array([gap.reach for gap in gaps]) * np.array([-1.0, 1.0])
+    joint = value + multiplier * reach
+    joint = np.stack([np.minimum(joint[:, 0], limits[:, 0]), np.maximum(joint[:, 1], limits[:, 1])])
+    # The further end must not rest on draws beyond the data either.
+    beyond = np.array([gap.shares for gap in gaps]) > ndtr(-multiplier)
+    return np.where(beyond, np.nan, joint.T), multiplier
+
+
+def _share_crossing(gaps: list[_Gap]) -> dict[str, float]:
+    """Say in what share of the draws the two curves cross never, once, and more often."""
+    draws = np.array([gap.draws for gap in gaps if np.isfinite(gap.value)])
+    if len(draws) < 2:
+        return dict.fromkeys(("crossing_never", "crossing_once", "crossing_often"), np.nan)
+    ahead = draws > 0
+    crossed = np.count_nonzero(ahead[1:] != ahead[:-1], axis=0)
+    return {
+        "crossing_never": float(np.mean(crossed == 0)),
+        "crossing_once": float(np.mean(crossed == 1)),
+        "crossing_often": float(np.mean(crossed > 1)),
+    }
 
 
 def _settled(grid: FloatArray, limits: FloatArray) -> tuple[float, float]:
