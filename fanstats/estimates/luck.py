@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fanstats._typing import FloatArray
-from fanstats.estimates.perturbation import spread_draws
+from fanstats.estimates.perturbation import luck_draws
 from fanstats.levels.kernels import energy_level
 
 if TYPE_CHECKING:
@@ -53,10 +53,9 @@ class Luck:
         return self._draw(kind, [("next unit", model, *more) for model in self._models])
 
     def _draw(self, kind: SpreadKind, labels: Sequence[Label]) -> FloatArray:
-        spread = self._bench.spread.of(kind)
-        if spread is None or (spread.is_zero and not spread.removed_variance):
-            return np.zeros((1, 1))
-        return np.stack([spread_draws(self._draws, spread, kind, label) for label in labels])
+        spread = self._bench.spread
+        drawn = [luck_draws(self._draws, spread, kind, label) for label in labels]
+        return np.stack([np.zeros(1) if luck is None else luck for luck in drawn])
 
     def shift(self, kind: SpreadKind, scopes: int) -> FloatArray:
         """Give what is to be added for each scope to undo the unit's luck: 0, -own, new - own.

@@ -9,23 +9,25 @@ that go with it have no rig in their label.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
 from fanstats._typing import FloatArray, IntArray
-from fanstats.sources import EVERY_RIG, Source
+from fanstats.sources import EVERY_RIG, Source, UnitSpread
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from fanstats.estimates.draws import Draws, Label
+    from fanstats.estimates.request import SpreadKind
     from fanstats.estimates.sittings import Cells, Channel, Sitting
     from fanstats.sources import Bench, Instrument
 
 __all__ = [
     "Errors",
     "cancels_as_read",
+    "luck_draws",
     "reading_errors",
     "reading_errors_of",
     "reading_uncertainty",
@@ -33,6 +35,9 @@ __all__ = [
     "room_errors",
     "spread_draws",
 ]
+
+# A correlation of exactly 1 has no Fisher's z.
+_NEARLY_ONE: Final = 1.0 - 1e-9
 
 
 class Errors(NamedTuple):
@@ -395,7 +400,54 @@ def _skips_room(
     return source.acts_on == "fan" or level in ("sitting", "model")
 
 
-def spread_draws(draws: Draws, spread: Source, kind: str, label: Label) -> FloatArray:
+def luck_draws(
+    draws: Draws, spread: UnitSpread, kind: SpreadKind, label: Label
+) -> FloatArray | None:
+    """Draw the luck of one unit in one kind, airflow in step with noise as far as they go together.
+
+    Parameters
+    ----------
+    draws : Draws
+        Where draws come from.
+    spread : UnitSpread
+        Stated or estimated.
+    kind : {"noise", "airflow", "speed", "temperature"}
+        Which spread.
+    label : tuple of str
+        The unit, as in `spread_draws`.
+
+    Returns
+    -------
+    ndarray, shape (draw,), or None
+        None where the spread is unknown or zero.
+
+    Notes
+    -----
+    A correlation that was estimated is drawn once for all units, by Fisher's z.
+    """
+    own, noise = spread.of(kind), spread.noise
+    if own is None or (own.is_zero and not own.removed_variance):
+        return None
+    known = spread.correlation != 0 or np.isfinite(spread.correlation_dof)
+    if kind != "airflow" or not known or not isinstance(noise, Source):
+        return spread_draws(draws, own, kind, label)
+    share: FloatArray | float = spread.correlation
+    if np.isfinite(spread.correlation_dof):
+        z = np.arctanh(np.clip(spread.correlation, -_NEARLY_ONE, _NEARLY_ONE))
+        error = draws.standard(("spread", "correlation"), "normal")
+        share = np.tanh(z + error / np.sqrt(spread.correlation_dof - 2.0))
+    with_noise = draws.standard(("spread", "noise", *label), noise.shape)
+    return spread_draws(draws, own, kind, label, in_step=(share, with_noise))
+
+
+def spread_draws(
+    draws: Draws,
+    spread: Source,
+    kind: str,
+    label: Label,
+    *,
+    in_step: tuple[FloatArray | float, FloatArray] | None = None,
+) -> FloatArray:
     """Draw the luck of one unit: how it differs from its model's typical unit.
 
     An estimated spread enters as one draw of its mean square, shared by all units and models,
@@ -411,6 +463,8 @@ def spread_draws(draws: Draws, spread: Source, kind: str, label: Label) -> Float
         Which spread.
     label : tuple of str
         The unit: ("unit", model, unit) or ("next unit", model).
+    in_step : tuple, optional
+        A correlation, and the standardised draws that this luck goes in step with.
 
     Returns
     -------
@@ -424,4 +478,8 @@ def spread_draws(draws: Draws, spread: Source, kind: str, label: Label) -> Float
         size = np.sqrt(np.maximum(0.0, mean_square - spread.removed_variance))
     elif spread.removed_variance:
         size = float(np.sqrt(max(0.0, size**2 - spread.removed_variance)))
-    return np.asarray(size * draws.standard((*base, *label), spread.shape))
+    luck = draws.standard((*base, *label), spread.shape)
+    if in_step is not None:
+        share, other = in_step
+        luck = share * other + np.sqrt(1.0 - np.square(share)) * luck
+    return np.asarray(size * luck)

@@ -367,9 +367,12 @@ def _with_unit(limit: Any, units: str | None, *, signed: bool = False) -> Any:
 
 
 def _spread(table: Mapping[str, Any], place: str) -> UnitSpread:
-    _known_keys(table, _SPREADS, place, "kind of spread")
+    _known_keys(table, (*_SPREADS, "correlation"), place, "kind of spread")
     spreads: dict[str, Source | float] = {}
     for kind, entry in table.items():
+        if kind == "correlation":
+            spreads[kind] = _correlation(entry, f"{place} correlation")
+            continue
         here = f"{place} {kind}"
         if isinstance(entry, int | float) and not isinstance(entry, bool) and entry == 0:
             spreads[kind] = 0
@@ -383,12 +386,21 @@ def _spread(table: Mapping[str, Any], place: str) -> UnitSpread:
         if unit is not None:
             _check_fits(source, "noise" if kind == "noise" else "temperature_rise", unit, here)
         try:
-            UnitSpread(**{kind: source})
+            one: dict[str, Any] = {kind: source}
+            UnitSpread(**one)
         except FanstatsError as error:
             msg = f"{here}: {error}"
             raise FanstatsError(msg) from error
         spreads[kind] = source
-    return UnitSpread(**spreads)
+    fields: dict[str, Any] = dict(spreads)
+    return UnitSpread(**fields)
+
+
+def _correlation(entry: Any, place: str) -> float:
+    if isinstance(entry, int | float) and not isinstance(entry, bool) and -1.0 <= entry <= 1.0:
+        return float(entry)
+    msg = f"{place}: of noise and airflow luck, a number between -1 and 1; found {entry!r}."
+    raise FanstatsError(msg)
 
 
 def _columns(table: Mapping[str, Any], place: str) -> dict[str, str]:

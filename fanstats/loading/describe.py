@@ -267,6 +267,12 @@ def _spread_lines(bench: Bench) -> list[str]:
             lines.append(f"Sample luck in {kind} ({words}): zero, as written.")
         else:
             lines.append(f"Sample luck in {kind} ({words}): {_stated(source)}.")
+    if bench.spread.correlation:
+        more = "more" if bench.spread.correlation > 0 else "less"
+        lines.append(
+            f"Noisier samples move {more} air at a given speed: correlation "
+            f"{bench.spread.correlation:+.2f}."
+        )
     if bench.spread.speed is not None and bench.spread.noise is None:
         lines.append(
             "The spread of speed does not stand in for noise: at equal noise a sample that only "

@@ -50,6 +50,7 @@ _OTHERS: Final[Mapping[str, tuple[str, str, str]]] = {
     "room unknown": ("unknown room", "what a room nobody read may hide, one a session", "dB"),
     "slope": ("slope of level", "dB a decade of speed, one a model", "1"),
     "airflow exponent": ("airflow over speed", "exponent of the fan law, one a model", "1"),
+    "spread": ("noise and airflow luck together", "their correlation, one for all samples", "1"),
 }
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
+from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.quantities import convert
 from fanstats.sources.source import Source, standard
@@ -69,6 +71,11 @@ class UnitSpread:
         Relative: how much more air a unit moves at a given speed.
     temperature : Source or 0, optional
         K: how much higher the temperature rise is at a given speed.
+    correlation : float
+        Of noise luck and airflow luck at a given speed: above 0 where noisier samples move more
+        air. Nobody states it as a rule; `unit_spread` measures it from enough samples.
+    correlation_dof : float
+        Degrees of freedom behind it; infinite where it is taken as it stands.
 
     Examples
     --------
@@ -82,8 +89,15 @@ class UnitSpread:
     noise: Source | float | None = None
     airflow: Source | float | None = None
     temperature: Source | float | None = None
+    correlation: float = 0.0
+    correlation_dof: float = math.inf
 
     def __post_init__(self) -> None:
+        together = number("correlation", self.correlation, at_least=-1.0)
+        if together > 1.0:
+            msg = f"`correlation` must lie between -1 and 1; got {self.correlation!r}."
+            raise FanstatsError(msg)
+        number("correlation_dof", self.correlation_dof, above=2.0, infinite=True)
         for label in ("speed", "noise", "airflow", "temperature"):
             relative = label in ("speed", "airflow")
             object.__setattr__(self, label, _as_spread(label, getattr(self, label), relative))

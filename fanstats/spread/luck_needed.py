@@ -133,7 +133,9 @@ def luck_needed(
         rows.append(_row("speed luck alone", math.expm1(abs(turn)), "relative", speed))
         counted.append((speed, 1.0))
     if held != "equal speed":
-        rows.append(_together(counted, abs(turn)))
+        # A noisier sample is turned down: what makes it move more air at a given speed cancels.
+        in_step = -2.0 * stated.correlation if held == "equal noise" else 0.0
+        rows.append(_together(counted, abs(turn), in_step))
     if held == "equal noise":
         rows.append(_nothing("speed luck", _SLIDES))
     else:
@@ -186,7 +188,9 @@ def _row(luck: str, needed: float, units: str, source: Source | None) -> dict[st
     return row | {"typical": math.sqrt(2.0) * sd, "chance": chance}
 
 
-def _together(counted: list[tuple[Source | None, float]], turn: float) -> dict[str, object]:
+def _together(
+    counted: list[tuple[Source | None, float]], turn: float, in_step: float
+) -> dict[str, object]:
     row: dict[str, object] = {
         "luck": "all kinds together", "needed": math.expm1(turn), "units": "relative",
         "typical": math.nan, "chance": math.nan, "note": "spread not stated",
@@ -195,7 +199,8 @@ def _together(counted: list[tuple[Source | None, float]], turn: float) -> dict[s
     if len(sizes) < len(counted):
         return row
     variances = [2.0 * (weight * sd) ** 2 for (sd, _), weight in sizes]
-    total = sum(variances)
+    # Noise and airflow luck stand first where they go in step.
+    total = sum(variances) + (in_step * math.sqrt(variances[0] * variances[1]) if in_step else 0.0)
     shares = sum(v**2 / dof for v, ((_, dof), _) in zip(variances, sizes, strict=True))
     dof = total**2 / shares if shares > 0 else math.inf
     chance = _chance(turn, math.sqrt(total), dof)

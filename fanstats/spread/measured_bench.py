@@ -13,10 +13,19 @@ from fanstats.spread.offsets import KINDS, SpreadKind
 from fanstats.spread.strata import FEWEST_DOF
 
 if TYPE_CHECKING:
+    from fanstats.spread.luck_correlation import Correlation
     from fanstats.spread.repeats import Repeats
     from fanstats.spread.strata import Component, Strata
 
-__all__ = ["Prior", "figure_of", "pooled_spread", "prior_of", "with_repeats", "with_strata"]
+__all__ = [
+    "Prior",
+    "figure_of",
+    "pooled_spread",
+    "prior_of",
+    "with_correlation",
+    "with_repeats",
+    "with_strata",
+]
 
 UNITS: Final = {"noise": "dB", "temperature": "K", "airflow": "", "speed": ""}
 
@@ -102,6 +111,7 @@ def with_repeats(bench: Bench, quantity: str, repeats: Repeats) -> Bench:
         stated=f"s = {f'{100 * sd:.2g} %' if repeats.relative else f'{sd:.2g}'} measured "
         f"({repeats.dof:g} degrees of freedom)",
         name="repeats",
+        measured=True,
     )
     changed: dict[str, Any] = {quantity: replace(instrument, reading=(*kept, measured))}
     return replace(bench, **changed)
@@ -117,6 +127,7 @@ def _measured_source(kind: SpreadKind, component: Component, name: str) -> Sourc
         dof=component.dof,
         stated=f"s = {figure_of(kind, sd)} measured ({component.dof:.2g} degrees of freedom)",
         name=name,
+        measured=True,
     )
 
 
@@ -204,14 +215,35 @@ def with_strata(
     -------
     Bench
     """
-    spreads: dict[str, Source | float | None] = {}
+    spreads: dict[str, Any] = {}
     for kind in KINDS:
         found = strata.get(kind)
         if found is not None:
             bench = _with_below(bench, kind, found)
         pooled = pooled_spread(kind, found, priors.get(kind), notes.get(kind, ""))
         spreads[kind] = pooled if pooled is not None else bench.spread.of(kind)
-    return replace(bench, spread=UnitSpread(**spreads))
+    # What was stated of how noise and airflow luck go together stays until it is measured.
+    return replace(bench, spread=replace(bench.spread, **spreads))
+
+
+def with_correlation(bench: Bench, found: Correlation | None) -> Bench:
+    """Let draws of airflow luck go in step with noise luck as measured.
+
+    Parameters
+    ----------
+    bench : Bench
+        With measured spreads in.
+    found : Correlation or None
+        What the readings say; None leaves the bench as it is.
+
+    Returns
+    -------
+    Bench
+    """
+    if found is None or found.used == 0:
+        return bench
+    spread = replace(bench.spread, correlation=found.used, correlation_dof=max(2.1, found.used_dof))
+    return replace(bench, spread=spread)
 
 
 def _with_below(bench: Bench, kind: SpreadKind, strata: Strata) -> Bench:

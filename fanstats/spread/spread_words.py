@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from fanstats.spread.luck_correlation import FEWEST
 from fanstats.wording import listed, times_words
 
 if TYPE_CHECKING:
@@ -12,11 +13,12 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from fanstats.spread.luck_correlation import Correlation
     from fanstats.spread.offsets import SpreadKind
     from fanstats.spread.repeats import Repeats
     from fanstats.spread.strata import Strata
 
-__all__ = ["cannot_tell", "spread_sentence"]
+__all__ = ["cannot_tell", "correlation_words", "spread_sentence"]
 
 _NAMES: Final = {
     "noise": "noise",
@@ -131,6 +133,44 @@ def cannot_tell(
             "months apart or in different shops would tell"
         )
     return told
+
+
+def correlation_words(found: Correlation | None, strata: Mapping[SpreadKind, Strata]) -> list[str]:
+    """Say whether noisier samples move more air, and whether draws of luck know of it.
+
+    Parameters
+    ----------
+    found : Correlation or None
+        Of noise luck and airflow luck.
+    strata : mapping
+        By kind, what the readings say.
+
+    Returns
+    -------
+    list of str
+        Empty where one of the two was not read.
+    """
+    if not {"noise", "airflow"} <= set(strata):
+        return []
+    if found is None:
+        dof = min(strata["noise"].means.dof, strata["airflow"].means.dof)
+        return (
+            [
+                f"whether noisier samples move more air is not told by {dof} degrees of freedom "
+                f"({FEWEST} would): the two kinds of luck are drawn as if they had nothing to do "
+                "with each other"
+            ]
+            if dof
+            else []
+        )
+    about = f"correlation {found.read:+.2f} ({found.low:+.2f} to {found.high:+.2f})"
+    if not math.isfinite(found.corrected):
+        return [f"noise and airflow luck: {about} as read, too blurred by errors of reading to use"]
+    more = "more" if found.used > 0 else "less"
+    return [
+        f"noisier samples move {more} air at a given speed: {about} as read, {found.used:+.2f} "
+        "with the errors of reading taken out; draws of luck go by it, its uncertainty included"
+    ]
 
 
 def _joined_words(what: tuple[str, ...], names: list[str]) -> str:

@@ -20,10 +20,17 @@ from fanstats.estimates.sittings import Sitting, sittings_of
 from fanstats.sources import Bench, Source, UnitSpread
 from fanstats.spread.component_intervals import component_interval
 from fanstats.spread.luck_correlation import Correlation, luck_correlation
-from fanstats.spread.measured_bench import Prior, pooled_spread, prior_of, with_repeats, with_strata
+from fanstats.spread.measured_bench import (
+    Prior,
+    pooled_spread,
+    prior_of,
+    with_correlation,
+    with_repeats,
+    with_strata,
+)
 from fanstats.spread.offsets import KINDS, Offsets, SpreadKind, offsets_of
 from fanstats.spread.repeats import Repeats, pooled_repeats, reads_relative
-from fanstats.spread.spread_words import cannot_tell, spread_sentence
+from fanstats.spread.spread_words import cannot_tell, correlation_words, spread_sentence
 from fanstats.spread.strata import Component, Strata, strata_of
 
 if TYPE_CHECKING:
@@ -59,7 +66,7 @@ class SpreadEstimate:
     by_obstruction : pandas.DataFrame
         Sample luck behind each obstruction alone: kind, obstruction, sd as read.
     correlation : Correlation or None
-        Of noise luck and airflow luck, from 8 degrees of freedom on.
+        Of noise luck and airflow luck, from 6 degrees of freedom on; then the bench holds it.
     cannot_tell : tuple of str
         What these readings cannot tell apart, and which test would.
     contradictions : tuple of str
@@ -177,17 +184,23 @@ def unit_spread(
     ]
     rows += [_repeat_row(quantity, found, probability) for quantity, found in repeats.items()]
     both = "noise" in strata and "airflow" in strata
-    return SpreadEstimate(
-        components=pd.DataFrame(rows, columns=_COLUMNS),
-        bench=with_strata(bench, strata, priors, boxes),
-        deviations=_deviations(strata, offsets),
-        by_obstruction=_by_obstruction(offsets),
-        correlation=luck_correlation(
+    together = (
+        luck_correlation(
             offsets["noise"], offsets["airflow"], (strata["noise"], strata["airflow"]), probability
         )
         if both
-        else None,
-        cannot_tell=tuple(cannot_tell(strata, repeats, boxes, _single(sittings))),
+        else None
+    )
+    return SpreadEstimate(
+        components=pd.DataFrame(rows, columns=_COLUMNS),
+        bench=with_correlation(with_strata(bench, strata, priors, boxes), together),
+        deviations=_deviations(strata, offsets),
+        by_obstruction=_by_obstruction(offsets),
+        correlation=together,
+        cannot_tell=(
+            *cannot_tell(strata, repeats, boxes, _single(sittings)),
+            *correlation_words(together, strata),
+        ),
         contradictions=tuple(_contradictions(bench, strata)),
         left_out=tuple(left_out),
         probability=probability,
