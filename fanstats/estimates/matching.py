@@ -12,6 +12,7 @@ import xarray as xr
 from fanstats._typing import SeedLike
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.case import Case, gather_case, room_record
+from fanstats.estimates.chunked import groups_of, lazy_tables
 from fanstats.estimates.curve_choice import curve_uncertainty
 from fanstats.estimates.curves import CurveKind
 from fanstats.estimates.draws import root_from
@@ -57,7 +58,9 @@ def equal_noise(
     Parameters
     ----------
     readings : xarray.Dataset
-        From `read_readings`.
+        From `read_readings`. Where they are chunked along ``row`` (``readings.chunk(row=500)``, a
+        catalogue whose draws would not fit into memory) draws are dask arrays, made group by
+        group of models when asked for, with the same numbers; needs ``fanstats[dask]``.
     level : float or sequence of float
         The noise level, in the unit of the noise readings (dBA). Several levels give a dimension
         ``level`` more, with the same draws at each: does the advice hold for quiet buyers and for
@@ -205,6 +208,7 @@ class Asked(NamedTuple):
     layouts: list[ModelLayout]
     attributes: dict[str, Any]
     curves_told: int
+    groups: int | None = None
 
 
 def ask_noise(
@@ -228,6 +232,7 @@ def ask_noise(
         raise FanstatsError(msg)
     noise: Channel = ("noise", "") if noise_obstruction is None else (
         "noise_obstructed", noise_obstruction)  # fmt: skip
+    groups, readings = groups_of(readings), readings.compute()
     case = gather_case(
         readings,
         bench,
@@ -259,7 +264,7 @@ def ask_noise(
         "fans": json.dumps(dict(request.fans)),
         "curve_uncertainty": u_curve,
     }
-    return Asked(case, request, layouts, attributes, told)
+    return Asked(case, request, layouts, attributes, told, groups)
 
 
 def equal_drive(
@@ -388,6 +393,7 @@ def ask_drive(
     """Ask what every model does at one drive; arguments as in `equal_drive`."""
     number = _finite("drive", drive)
     kind = _drive_kind(readings, units)
+    groups, readings = groups_of(readings), readings.compute()
     case = gather_case(
         readings, bench, curve=curve, background=background, room=room, pooled=pooled
     )
@@ -400,7 +406,7 @@ def ask_drive(
     )
     attributes = {"drive": number, "drive_units": "V" if kind == "drive_voltage" else "%"}
     layouts = case.layouts(omit_shared=False, slope=_slope(slope))
-    return Asked(case, request, layouts, attributes, 0)
+    return Asked(case, request, layouts, attributes, 0, groups)
 
 
 def ask_speed(
@@ -419,6 +425,7 @@ def ask_speed(
     if number <= 0:
         msg = f"`speed` must be above 0 rpm; got {speed!r}."
         raise FanstatsError(msg)
+    groups, readings = groups_of(readings), readings.compute()
     case = gather_case(
         readings, bench, curve=curve, background=background, room=room, pooled=pooled
     )
@@ -426,12 +433,34 @@ def ask_speed(
         kind="equal speed", bench=bench, target=_level_free(case, background), at=number
     )
     layouts = case.layouts(omit_shared=False, slope=_slope(slope))
-    return Asked(case, request, layouts, {"speed": number, "speed_units": "rpm"}, 0)
+    held = {"speed": number, "speed_units": "rpm"}
+    return Asked(case, request, layouts, held, 0, groups)
 
 
 def _answered(asked: Asked, draws: int, rng: SeedLike) -> xr.Dataset:
-    return _estimate(
-        asked.case, asked.request, asked.layouts, draws, rng, asked.attributes, asked.curves_told
+    check_draws(draws)
+    root = root_from(rng)
+    outputs = outputs_of(asked.request, asked.case)
+    if not outputs:
+        msg = (
+            "The readings hold nothing to read off: no speed, airflow or temperature with a number "
+            "in it. Print load_report(readings) for what could not be read."
+        )
+        raise FanstatsError(msg)
+    wanted = (asked.request, asked.layouts, outputs, int(draws), root)
+    tables, reasons = (
+        fill_tables(*wanted) if asked.groups is None else lazy_tables(*wanted, asked.groups)
+    )
+    return _dataset(
+        asked.case,
+        asked.request,
+        asked.layouts,
+        outputs,
+        tables,
+        reasons,
+        root,
+        asked.attributes,
+        asked.curves_told,
     )
 
 
@@ -511,28 +540,6 @@ def outputs_of(request: Request, case: Case) -> dict[str, list[str]]:
     for quantity, obstruction in channels_of(case.sittings):
         found.setdefault(quantity, []).append(obstruction)
     return found
-
-
-def _estimate(
-    case: Case,
-    request: Request,
-    layouts: list[ModelLayout],
-    draws: int,
-    rng: SeedLike,
-    attributes: dict[str, Any],
-    curves_told: int,
-) -> xr.Dataset:
-    check_draws(draws)
-    root = root_from(rng)
-    outputs = outputs_of(request, case)
-    if not outputs:
-        msg = (
-            "The readings hold nothing to read off: no speed, airflow or temperature with a number "
-            "in it. Print load_report(readings) for what could not be read."
-        )
-        raise FanstatsError(msg)
-    tables, reasons = fill_tables(request, layouts, outputs, int(draws), root)
-    return _dataset(case, request, layouts, outputs, tables, reasons, root, attributes, curves_told)
 
 
 def _dataset(
