@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
 from fanstats.errors import FanstatsError
 from fanstats.estimates.filling import Table, fill_tables
@@ -19,30 +20,32 @@ from fanstats.estimates.filling import Table, fill_tables
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import xarray as xr
-
     from fanstats._typing import FloatArray
     from fanstats.estimates.layout import ModelLayout
     from fanstats.estimates.request import Request
 
-__all__ = ["groups_of", "lazy_tables"]
+__all__ = ["in_memory", "lazy_tables"]
 
 
-def groups_of(readings: xr.Dataset) -> int | None:
-    """Say into how many groups of models the draws of chunked readings are to be split.
+def in_memory(readings: xr.Dataset) -> tuple[int | None, xr.Dataset]:
+    """Load chunked readings, and say into how many groups of models their draws are to be split.
 
     Parameters
     ----------
     readings : xarray.Dataset
-        From `read_readings`, perhaps chunked along ``row``.
+        From `read_readings`, perhaps chunked along ``row``. Anything else is handed on: whoever
+        reads it says what is wrong with it.
 
     Returns
     -------
-    int or None
+    groups : int or None
         As many as there are chunks of rows; None where the readings are not chunked.
+    readings : xarray.Dataset
+        Loaded.
     """
-    chunks = readings.chunks
-    return len(chunks["row"]) if "row" in chunks else None
+    if not isinstance(readings, xr.Dataset) or not readings.chunks:
+        return None, readings
+    return max(len(chunks) for chunks in readings.chunks.values()), readings.compute()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

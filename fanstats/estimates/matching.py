@@ -12,7 +12,7 @@ import xarray as xr
 from fanstats._typing import SeedLike
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.case import Case, gather_case, room_record
-from fanstats.estimates.chunked import groups_of, lazy_tables
+from fanstats.estimates.chunked import in_memory, lazy_tables
 from fanstats.estimates.curve_choice import curve_uncertainty
 from fanstats.estimates.curves import CurveKind
 from fanstats.estimates.draws import root_from
@@ -232,7 +232,7 @@ def ask_noise(
         raise FanstatsError(msg)
     noise: Channel = ("noise", "") if noise_obstruction is None else (
         "noise_obstructed", noise_obstruction)  # fmt: skip
-    groups, readings = groups_of(readings), readings.compute()
+    groups, readings = in_memory(readings)
     case = gather_case(
         readings,
         bench,
@@ -393,7 +393,7 @@ def ask_drive(
     """Ask what every model does at one drive; arguments as in `equal_drive`."""
     number = _finite("drive", drive)
     kind = _drive_kind(readings, units)
-    groups, readings = groups_of(readings), readings.compute()
+    groups, readings = in_memory(readings)
     case = gather_case(
         readings, bench, curve=curve, background=background, room=room, pooled=pooled
     )
@@ -425,7 +425,7 @@ def ask_speed(
     if number <= 0:
         msg = f"`speed` must be above 0 rpm; got {speed!r}."
         raise FanstatsError(msg)
-    groups, readings = groups_of(readings), readings.compute()
+    groups, readings = in_memory(readings)
     case = gather_case(
         readings, bench, curve=curve, background=background, room=room, pooled=pooled
     )
