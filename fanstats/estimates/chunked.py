@@ -43,7 +43,8 @@ def in_memory(readings: xr.Dataset) -> tuple[int | None, xr.Dataset]:
     readings : xarray.Dataset
         Loaded.
     """
-    if not isinstance(readings, xr.Dataset) or not readings.chunks:
+    given: object = readings
+    if not isinstance(given, xr.Dataset) or not readings.chunks:
         return None, readings
     return max(len(chunks) for chunks in readings.chunks.values()), readings.compute()
 

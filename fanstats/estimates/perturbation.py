@@ -155,9 +155,12 @@ def reading_errors_of(
     units = sittings[0].units[channel[0]]
     reading = np.zeros((*values.shape, draws.size))
     fan = np.zeros((1, values.shape[1], draws.size))
+    if draws.still:
+        return Errors(reading, fan)
     rig = sittings[0].rig
     instrument = bench.on(rig).instrument(quantity)
-    own = np.stack([_own_uncertainty(c, i) for c, i in zip(cells, indices, strict=True)], axis=1)
+    own = _own_uncertainty(cells, indices)
+    repeats = np.stack([c.repeats[i] for c, i in zip(cells, indices, strict=True)], axis=1)
     for level, place, source in instrument or ():
         if source.is_zero or not source.acts_at(rig, channel[1]):
             continue
@@ -167,10 +170,9 @@ def reading_errors_of(
         size = source.standard_uncertainty(values, units)
         on_fan = _acts_on_fan(quantity, level, source)
         if level == "reading":
+            here = np.where(np.isfinite(own), 0.0, _per_cell(source, size, repeats))
             for column, (sitting, index) in enumerate(zip(sittings, indices, strict=True)):
-                here = _per_cell(source, size[:, column], cells[column], index)
-                here = np.where(np.isfinite(own[:, column]), 0.0, here)
-                error = _cell_errors(draws, source, base, sitting, channel, index, here)
+                error = _cell_errors(draws, source, base, sitting, channel, index, here[:, column])
                 if on_fan:
                     fan = fan + np.zeros_like(reading)
                 (fan if on_fan else reading)[:, column] += error
@@ -216,11 +218,11 @@ def _acts_on_fan(quantity: str, level: str, source: Source) -> bool:
     return level in ("sitting", "model")
 
 
-def _per_cell(source: Source, size: FloatArray, cells: Cells, index: IntArray) -> FloatArray:
+def _per_cell(source: Source, size: FloatArray, repeats: IntArray) -> FloatArray:
     """Shrink scatter with the root of the repeats; a display's half width does not shrink."""
     if source.kind != "standard":
         return size
-    return np.asarray(size / np.sqrt(np.maximum(cells.repeats[index], 1)))
+    return np.asarray(size / np.sqrt(np.maximum(repeats, 1)))
 
 
 def _cell_label(base: Label, sitting: Sitting, channel: Channel, cell: int) -> Label:
@@ -236,19 +238,22 @@ def _cell_errors(
     index: IntArray,
     size: FloatArray,
 ) -> FloatArray:
-    errors = np.zeros((index.size, draws.size))
-    for row, cell in enumerate(index):
+    errors = np.empty((index.size, draws.size))
+    for row, cell in enumerate(index.tolist()):
         if size[row] > 0:
-            label = _cell_label(base, sitting, channel, int(cell))
+            label = _cell_label(base, sitting, channel, cell)
             np.multiply(_scaled(draws, source, base, label), size[row], out=errors[row])
+        else:
+            errors[row] = 0.0
     return errors
 
 
-def _own_uncertainty(cells: Cells, index: IntArray) -> FloatArray:
-    """Give the standard uncertainty that a cell states of itself, NaN where it states none."""
-    standard = cells.own_standard[index]
-    half_width = cells.own_half_width[index] / np.sqrt(3.0)
-    return np.where(np.isfinite(standard), standard, half_width)
+def _own_uncertainty(cells: Sequence[Cells], indices: Sequence[IntArray]) -> FloatArray:
+    """Give what cells state of themselves, shape (cell, sitting); NaN where they state nothing."""
+    pairs = list(zip(cells, indices, strict=True))
+    standard = np.stack([c.own_standard[i] for c, i in pairs], axis=1)
+    half_width = np.stack([c.own_half_width[i] for c, i in pairs], axis=1)
+    return np.where(np.isfinite(standard), standard, half_width / np.sqrt(3.0))
 
 
 def _own_errors(
@@ -298,8 +303,8 @@ def reading_uncertainty(
         if not source.acts_at(sitting.rig, channel[1]):
             continue
         size = source.standard_uncertainty(values, units)
-        variance += _per_cell(source, size, cells, index) ** 2
-    own = _own_uncertainty(cells, index)
+        variance += _per_cell(source, size, cells.repeats[index]) ** 2
+    own = _own_uncertainty([cells], [index])[:, 0]
     return np.asarray(np.where(np.isfinite(own), own, np.sqrt(variance)))
 
 
@@ -329,6 +334,8 @@ def room_error(
         dB.
     """
     error = np.zeros(draws.size)
+    if draws.still:
+        return error
     here = bench.on(sitting.rig)
     instrument: Instrument | None = here.instrument("background")
     same_meter = here.instrument_name("background") == here.instrument_name("noise")
