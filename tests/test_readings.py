@@ -25,6 +25,7 @@ from hypothesis import strategies as st
 from fanstats.errors import FanstatsError, FanstatsWarning
 from fanstats.levels import energy_mean
 from fanstats.loading.readings import load_report, read_readings
+from fanstats.progress import progress
 
 
 def read(text: str, **options: Any) -> xr.Dataset:
@@ -452,6 +453,75 @@ def test_ambient_comes_in_the_unit_of_the_temperature() -> None:
     np.testing.assert_allclose(readings["ambient_standard"].values, [np.nan, 0.5])
 
 
+def rise_of(readings: xr.Dataset) -> np.ndarray:
+    """The rise as the readings hold it, a difference in kelvins or degrees Fahrenheit."""
+    return (readings["temperature"] - readings["ambient"]).values
+
+
+def test_a_rise_that_was_worked_out_already_is_read() -> None:
+    """A column of rises stands over 0 degrees, or over the ambient where that was noted too."""
+    alone = read("model,drive [V],temperature rise [K]\nA,5,40.5 +/- 0.4\nA,7,30\n")
+    noted = read("model,drive [V],delta t [degC],ambient [degC]\nA,5,40.5,21\nA,7,30,\n")
+
+    assert rise_of(alone).tolist() == rise_of(noted).tolist() == [40.5, 30.0]
+    assert alone["temperature"].attrs["units"] == "degC"
+    assert alone["temperature_half_width"].values[0] == 0.4
+    assert noted["ambient"].values.tolist() == [21.0, 0.0]
+    for readings, found in ((alone, "2 rows"), (noted, "1 row")):
+        (told,) = [e for e in entries(readings, "assumed") if e["column"] == "temperature rise"]
+        assert told["found"] == found
+
+
+def test_a_rise_converts_without_the_zero_of_its_scale() -> None:
+    """9 K are 16.2 degrees Fahrenheit of rise, in a column, in a cell and on another sheet."""
+    cells = read("model,temperature rise none [degF],temperature rise mesh [K]\nA,9 K,9\n")
+    sheets = {
+        "1": pd.DataFrame({"model": ["A"], "temperature rise [degF]": [16.2]}),
+        "2": pd.DataFrame({"model": ["A"], "temperature rise [K]": [9.0]}),
+    }
+
+    np.testing.assert_allclose(rise_of(cells), [[16.2, 16.2]])
+    np.testing.assert_allclose(rise_of(quietly(sheets, sheets="all")), [16.2, 16.2])
+
+
+def test_a_rise_beside_its_temperature_is_left_out_aloud() -> None:
+    """Which of two says what was read: the temperature; rows with a rise alone keep it."""
+    text = "model,drive [V],temperature [degC],temperature rise [K]\nA,5,61,40\nA,7,,30\n"
+    with pytest.warns(FanstatsWarning, match="1 x ignored column"):
+        readings = read(text)
+
+    np.testing.assert_equal(readings["temperature"].values, [61.0, 30.0])
+    np.testing.assert_equal(rise_of(readings), [np.nan, 30.0])
+
+
+def test_a_rise_of_a_long_table_goes_to_its_obstruction() -> None:
+    """One row an obstruction holds rises as it holds airflow."""
+    readings = read(
+        "model,drive [V],obstruction,speed [rpm],temperature rise [K]\n"
+        "A,5,none,500,40\nA,5,mesh,,50\n"
+    )
+
+    assert readings["temperature"].sel(obstruction=["none", "mesh"]).values.tolist() == [[40, 50]]
+
+
+def test_a_large_workbook_shows_how_far_reading_has_got(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a terminal a bar runs over the bytes of the file, and is gone in the end."""
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    data = workbook({"Fans": [["model", "noise [dBA]"], *[["A", 30.0 + i] for i in range(60)]]})
+    stream = Terminal()
+    monkeypatch.setattr("sys.stderr", stream)
+    monkeypatch.setitem(vars(progress)["__wrapped__"].__kwdefaults__, "delay", 0.0)
+    quietly(data, name="fans.xlsx")
+
+    assert "reading fans.xlsx" in stream.getvalue()
+    assert "reading rows" in stream.getvalue()
+    assert not stream.getvalue().replace("\r", "\n").splitlines()[-1].strip()
+
+
 def test_impossible_numbers_are_reported() -> None:
     """A speed below 0 or a duty above 100 % is a slip of the pen: not used, and reported."""
     with pytest.warns(FanstatsWarning, match="2 x unreadable cell"):
@@ -602,7 +672,7 @@ def test_unknown_headers_are_left_out_with_a_suggestion() -> None:
 @pytest.mark.parametrize(
     ("header", "mend"),
     [
-        ("temperature rise [K]", "A rise is worked out from temperature and ambient"),
+        ("rise over room [K]", "A rise is headed temperature rise [K]"),
         ("start [V]", "Start and stop are found from rows at 0 rpm"),
         ("target [dBA]", "The level to read off at is asked for later"),
         ("mesh noise [dBA]", r"columns={'mesh noise [dBA]': 'noise mesh [dBA]'}"),
@@ -840,7 +910,6 @@ def test_session_facts_and_prices_stand_in_sheets_of_their_own() -> None:
             [["session", "background [dBA]"], ["x", 18], ["x", 19]],
             "each session has one row",
         ),
-        ("Prices", [["model", "price [EUR]"], ["A", 1], ["A", 2]], "each model has one offer"),
         ("Prices", [["model", "price [EUR]"], [None, 1]], "a price needs a model"),
         ("Prices", [["model", "price [EUR]", "pack"], ["A", 1, 2.5]], "a pack holds whole units"),
         ("Prices", [["model", "price"], ["A", 1]], r"write price \[EUR\]"),
@@ -863,6 +932,24 @@ def test_side_sheets_in_doubt_are_refused(sheet: str, rows: Any, match: str) -> 
     """A second sheet that can be read in two ways is refused by row."""
     with pytest.raises(FanstatsError, match=match):
         quietly(facts_book(**{sheet: rows}))
+
+
+def test_a_model_may_have_several_offers() -> None:
+    """Its price is that of the smallest pack, the cheapest of equal ones; all are kept and told."""
+    sheet = [["model", "price [EUR]", "pack"], ["A", 45, 5], ["A", 12, 1], ["A", 11, 1],
+             ["A", 45, 5], ["B", 50, 3]]  # fmt: skip
+    readings = read_readings(facts_book(Prices=sheet))
+
+    assert json.loads(readings.attrs["prices"]) == {
+        "A": {"price": 11.0, "pack": 1, "currency": "EUR"},
+        "B": {"price": 50.0, "pack": 3, "currency": "EUR"},
+    }
+    offers = json.loads(readings.attrs["offers"])["A"]
+    assert [(offer["pack"], offer["price"]) for offer in offers] == [(5, 45), (1, 12), (1, 11)]
+    (told,) = [e for e in entries(readings, "assumed") if e["column"] == "price"]
+    assert told["found"] == "A"
+    assert "smallest pack" in told["rule"]
+    assert "offers" not in read_readings(facts_book()).attrs
 
 
 def test_sessions_that_match_nothing_are_named() -> None:

@@ -13,7 +13,8 @@ from fanstats.loading.cells import Numbers, first_of
 from fanstats.loading.complaints import Complaint
 from fanstats.loading.headers import is_free_air
 from fanstats.loading.long_form import join_obstructions
-from fanstats.loading.number_columns import converted
+from fanstats.loading.number_columns import DIFFERENCES, converted
+from fanstats.loading.rises import with_rises
 from fanstats.loading.side_sheets import Facts, fill_facts
 from fanstats.loading.table_rows import LABELS, Rows
 
@@ -89,7 +90,13 @@ def _column(part: Rows, key: Key, units: Mapping[str, str]) -> Numbers:
         return Numbers.empty(len(part.lines))
     variable = key[0]
     place = f"{part.source}, {variable}"
-    return converted(part.numbers[key], part.units[variable], units[variable], place)
+    return converted(
+        part.numbers[key],
+        part.units[variable],
+        units[variable],
+        place,
+        difference=variable in DIFFERENCES,
+    )
 
 
 def _stacked(columns: Sequence[Numbers]) -> Numbers:
@@ -134,6 +141,7 @@ def assembled(rows: Rows, facts: Sequence[Facts], complaints: list[Complaint]) -
     ]
     _same_weighting(rows.source, units)
     numbers, units = _ambient_like_temperature(rows.source, numbers, units)
+    complaints += with_rises(rows.source, numbers, units)
     blank = [""] * keep.size
     coords: dict[str, list[str]] = {
         role: given.get(role, blank) for role in ("model", "unit", "session", "sitting", "rig")

@@ -202,7 +202,13 @@ def tokens(text: str) -> list[str]:
     return [parts[name].strip() for name in ("number", "half") if parts.get(name)]
 
 
-def parse_cell(text: str, units: str, number_format: NumberFormat | None = None) -> Cell:
+def parse_cell(
+    text: str,
+    units: str,
+    number_format: NumberFormat | None = None,
+    *,
+    difference: bool = False,
+) -> Cell:
     """Read the text of one cell in a numeric column.
 
     Parameters
@@ -213,6 +219,9 @@ def parse_cell(text: str, units: str, number_format: NumberFormat | None = None)
         Unit of the column, one spelling; ``""`` for none.
     number_format : NumberFormat, optional
         How numbers are written; point and no thousands by default.
+    difference : bool
+        Whether the column holds differences, so that the zero of a temperature scale plays no
+        part where a cell is in another unit.
 
     Returns
     -------
@@ -264,14 +273,16 @@ def parse_cell(text: str, units: str, number_format: NumberFormat | None = None)
     match = None if len(tidy) > _LONGEST else _CELL.fullmatch(tidy)
     if match is None:
         return _unreadable("no number", "Put words into a `note` column, clear the cell")
-    return _from_match(match, units, number_format or NumberFormat())
+    return _from_match(match, units, number_format or NumberFormat(), difference)
 
 
 def _unreadable(rule: str, mend: str) -> Cell:
     return Cell(kind="unreadable cell", rule=rule, mend=mend)
 
 
-def _from_match(match: re.Match[str], units: str, number_format: NumberFormat) -> Cell:
+def _from_match(
+    match: re.Match[str], units: str, number_format: NumberFormat, difference: bool
+) -> Cell:
     own = canonical_units(match["unit"] or units)
     if own != units and own not in _KNOWN_UNITS:
         return _unreadable(
@@ -293,7 +304,7 @@ def _from_match(match: re.Match[str], units: str, number_format: NumberFormat) -
         return _unreadable(f"after +/- stands a half width in {units} or %", "Write 34.8 +/- 0.2")
     return Cell(
         kind="number",
-        value=_in_units(value, own, units),
+        value=_in_units(value, own, units, difference=difference),
         standard=_in_units(standard, own, units, difference=True),
         half_width=_in_units(half_width, own, units, difference=True),
     )
@@ -362,7 +373,11 @@ def _from_object(cell: Any, units: str) -> Cell:
 
 
 def read_column(
-    cells: Sequence[object], units: str, number_format: NumberFormat
+    cells: Sequence[object],
+    units: str,
+    number_format: NumberFormat,
+    *,
+    difference: bool = False,
 ) -> tuple[Numbers, list[tuple[int, Cell]]]:
     """Read a numeric column; each different text is read once.
 
@@ -374,6 +389,8 @@ def read_column(
         Unit of the column.
     number_format : NumberFormat
         How its texts write numbers.
+    difference : bool
+        As in `parse_cell`.
 
     Returns
     -------
@@ -397,7 +414,7 @@ def read_column(
     text_rows = np.flatnonzero(is_text)
     for code, text in enumerate(texts):
         try:
-            table.append(parse_cell(text, units, number_format))
+            table.append(parse_cell(text, units, number_format, difference=difference))
         except FanstatsError as error:
             first = int(text_rows[np.argmax(codes == code)])
             raise CellError(str(error), first, text) from error

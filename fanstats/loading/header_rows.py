@@ -37,7 +37,16 @@ _SEARCHED: Final = 200  # rows in which a header is looked for
 _MOST_COLUMNS: Final = 512
 _FACTS: Final = frozenset(["background", "ambient", "load"])
 _MEASURED: Final = frozenset(
-    ["noise", "noise_obstructed", "speed", "airflow", "temperature", "drive_voltage", "drive_duty"]
+    [
+        "noise",
+        "noise_obstructed",
+        "speed",
+        "airflow",
+        "temperature",
+        "temperature_rise",
+        "drive_voltage",
+        "drive_duty",
+    ]
 )
 _KNOWN_UNITS: Final = frozenset(unit for q in QUANTITIES.values() for unit in q.units)
 

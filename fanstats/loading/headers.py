@@ -40,6 +40,8 @@ _QUANTITIES: Final[Mapping[str, str]] = {
     "drive": "drive", "drive voltage": "voltage", "voltage": "voltage",
     "duty": "duty", "drive duty": "duty", "pwm": "duty", "pwm duty": "duty",
     "temperature": "temperature", "temp": "temperature",
+    "temperature rise": "temperature_rise", "temp rise": "temperature_rise",
+    "temp. rise": "temperature_rise", "delta t": "temperature_rise",
     "ambient": "ambient", "ambient temperature": "ambient", "ambient temp": "ambient",
     "room temperature": "ambient",
     "load": "load", "heat load": "load", "price": "price", "pack": "pack",
@@ -51,8 +53,10 @@ _VARIABLES: Final[Mapping[str, tuple[str, ...]]] = {
     "voltage": ("drive_voltage",),
     "duty": ("drive_duty",),
 }
-_HEADER_OF: Final[Mapping[str, str]] = {"drive_voltage": "drive", "drive_duty": "drive"}
-_OBSTRUCTED: Final = ("noise", "airflow", "temperature")
+_HEADER_OF: Final[Mapping[str, str]] = {
+    "drive_voltage": "drive", "drive_duty": "drive", "temperature_rise": "temperature rise",
+}  # fmt: skip
+_OBSTRUCTED: Final = ("noise", "airflow", "temperature", "temperature_rise")
 _CURRENCIES: Final = ("EUR", "USD", "GBP")
 
 # Words after a quantity that say which figure it is, not what stands before the fan.
@@ -309,10 +313,9 @@ def _wrong_unit(text: str, head: str, family: str, units: str) -> Header:
 def _known_headers() -> dict[str, str]:
     known = {fold(label): label for label in _LABELS}
     for variable, quantity in QUANTITIES.items():
-        if variable != "temperature_rise":
-            for unit in quantity.units:
-                written = f"{_HEADER_OF.get(variable, variable)} [{unit}]"
-                known[fold(written)] = written
+        for unit in quantity.units:
+            written = f"{_HEADER_OF.get(variable, variable)} [{unit}]"
+            known[fold(written)] = written
     return known
 
 
@@ -355,7 +358,7 @@ def _nearest(text: str) -> str:
         for part in (name, *name.split()[:1]):
             close = close or difflib.get_close_matches(part, heads, 1)
         if close or len(heads) == 1:
-            return f"{(close or heads)[0]} [{units}]".replace("temperature_rise", "temperature")
+            return f"{(close or heads)[0]} [{units}]"
     known = _known_headers()
     close = difflib.get_close_matches(fold(text), list(known), 1, cutoff=0.6)
     return known[close[0]] if close else ""

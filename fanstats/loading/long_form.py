@@ -22,7 +22,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Joined", "join_obstructions", "spread_obstructions"]
 
-_BEHIND: Final = {"airflow": "airflow", "temperature": "temperature", "noise": "noise_obstructed"}
+_BEHIND: Final = {
+    "airflow": "airflow",
+    "temperature": "temperature",
+    "temperature_rise": "temperature_rise",
+    "noise": "noise_obstructed",
+}
 _CELL: Final = ("model", "unit", "session", "sitting", "rig", "batch")
 
 
@@ -91,7 +96,7 @@ def _check_headers(rows: Rows) -> None:
 
 
 def _check_blanks(rows: Rows, labels: np.ndarray[tuple[int], np.dtype[np.object_]]) -> None:
-    for role in ("airflow", "temperature"):
+    for role in ("airflow", "temperature", "temperature_rise"):
         column = rows.numbers.get((role, None))
         if column is None:
             continue

@@ -19,16 +19,19 @@ if TYPE_CHECKING:
     from fanstats.loading.headers import Header
     from fanstats.loading.table_columns import Columns
 
-__all__ = ["Key", "Options", "converted", "read_numbers"]
+__all__ = ["DIFFERENCES", "Key", "Options", "converted", "read_numbers"]
 
 # Variable and obstruction; None where the header names none.
 Key = tuple[str, str | None]
 
+# Differences: the zero of a temperature scale plays no part in them.
+DIFFERENCES: Final = frozenset(["temperature_rise"])
 # What no instrument reads; beyond it a cell is a slip of the pen, and reported as such.
 _BOUNDS: Final[dict[str, tuple[float, float]]] = {
     "drive_voltage": (0.0, 1e4), "drive_duty": (0.0, 100.0), "speed": (0.0, 1e6),
     "noise": (-100.0, 300.0), "noise_obstructed": (-100.0, 300.0), "background": (-100.0, 300.0),
     "airflow": (0.0, 1e7), "load": (0.0, 1e7), "price": (0.0, 1e9), "pack": (1.0, 1e6),
+    "temperature_rise": (-1e4, 1e4),
 }  # fmt: skip
 _COLDEST: Final = {"degC": -273.15, "degF": -459.67, "K": 0.0}
 
@@ -112,7 +115,9 @@ def read_numbers(
         to = units.setdefault(header.role, own)
         read = _read_part(part, number_format, complaints)
         place = f"{part.source}, column {header.text!r}"
-        numbers[header.role, header.obstruction] = converted(read, own, to, place)
+        numbers[header.role, header.obstruction] = converted(
+            read, own, to, place, difference=header.role in DIFFERENCES
+        )
     return numbers, units
 
 
@@ -142,7 +147,12 @@ def _number_format(
 
 def _read_part(part: _Column, number_format: NumberFormat, complaints: list[Complaint]) -> Numbers:
     try:
-        numbers, faults = read_column(part.cells, part.header.units or "", number_format)
+        numbers, faults = read_column(
+            part.cells,
+            part.header.units or "",
+            number_format,
+            difference=part.header.role in DIFFERENCES,
+        )
     except CellError as error:
         msg = (
             f"{part.source}, row {part.lines[error.position]}, column {part.header.text!r}, cell "
@@ -189,7 +199,9 @@ def _fractions(part: _Column, numbers: Numbers) -> list[Complaint]:
     ]
 
 
-def converted(numbers: Numbers, units: str, to: str, place: str) -> Numbers:
+def converted(
+    numbers: Numbers, units: str, to: str, place: str, *, difference: bool = False
+) -> Numbers:
     """Convert a column and its uncertainties.
 
     Parameters
@@ -200,6 +212,8 @@ def converted(numbers: Numbers, units: str, to: str, place: str) -> Numbers:
         The unit they are in and the one wanted.
     place : str
         Words for the column.
+    difference : bool
+        Whether the readings are differences, such as rises of temperature.
 
     Returns
     -------
@@ -215,7 +229,7 @@ def converted(numbers: Numbers, units: str, to: str, place: str) -> Numbers:
         return numbers
     try:
         return Numbers(
-            values=convert(numbers.values, units, to),
+            values=convert(numbers.values, units, to, difference=difference),
             standard=convert(numbers.standard, units, to, difference=True),
             half_width=convert(numbers.half_width, units, to, difference=True),
         )

@@ -19,10 +19,11 @@ from fanstats.loading.long_form import spread_obstructions
 from fanstats.loading.number_columns import Options
 from fanstats.loading.plausibility import implausible
 from fanstats.loading.sheet_roles import find_tables
-from fanstats.loading.side_sheets import read_facts, read_prices
+from fanstats.loading.side_sheets import read_facts, read_prices, usual_offers
 from fanstats.loading.table_columns import column_of
 from fanstats.loading.table_rows import read_rows
 from fanstats.loading.tables import read_sheets
+from fanstats.progress import progress
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,9 +32,10 @@ if TYPE_CHECKING:
 
     from fanstats.loading.header_rows import ColumnMap, Table
     from fanstats.loading.sheet_roles import Found
-    from fanstats.loading.side_sheets import Facts
+    from fanstats.loading.side_sheets import Facts, Offer
     from fanstats.loading.table_rows import Rows
     from fanstats.loading.tables import TableSource
+    from fanstats.progress import Step
 
 __all__ = ["load_report", "read_readings"]
 
@@ -89,7 +91,8 @@ def read_readings(
     xarray.Dataset
         Dimension ``row``, and ``obstruction`` where headers or rows name obstructions; labels as
         coordinates, readings as variables with ``units`` and ``long_name``. Attributes:
-        ``report`` (JSON), ``rows_in`` = ``rows_used`` + ``rows_reported``, ``prices`` (JSON),
+        ``report`` (JSON), ``rows_in`` = ``rows_used`` + ``rows_reported``, ``prices`` (JSON, one
+        offer a model), ``offers`` (JSON, all of them, where a model has several),
         ``background_per`` and ``ambient_per`` (``"row"`` or ``"session"``).
 
     Raises
@@ -123,16 +126,15 @@ def read_readings(
     found = find_tables(raw, mapped, header_row, sheets)
     complaints = found.complaints
     _check_names(found, mapped, options, complaints)
-    parts = [spread_obstructions(_rows(table, options)) for table in found.readings]
-    for part in parts:
-        complaints += part.complaints
-    rows = put_together(parts)
-    complaints += _emptiness(rows)
-    prices = _prices(found, rows, options, complaints)
-    facts = [_facts(table, options, complaints) for table in found.facts]
-    readings = assembled(rows, facts, complaints)
-    _check_repeats(readings, allow_repeats, complaints)
-    complaints += _stalled(readings) + _twins(readings) + implausible(readings)
+    with progress(len(found.readings) + 2, "reading rows") as step:
+        rows = _all_rows(found, options, step)
+        prices = _prices(found, rows, options, complaints)
+        facts = [_facts(table, options, complaints) for table in found.facts]
+        readings = assembled(rows, facts, complaints)
+        step()
+        _check_repeats(readings, allow_repeats, complaints)
+        complaints += _stalled(readings) + _twins(readings) + implausible(readings)
+        step()
     used = len(rows.lines)
     readings.attrs |= {
         "report": to_json(complaints),
@@ -140,8 +142,7 @@ def read_readings(
         "rows_used": used,
         "rows_reported": rows.rows_in - used,
     }
-    if prices:
-        readings.attrs["prices"] = json.dumps(prices)
+    readings.attrs |= prices
     told = summary(complaints, found.readings[0].source)
     if told:
         warnings.warn(told, FanstatsWarning, stacklevel=2)
@@ -238,6 +239,18 @@ def _check_names(
 # Rows of all tables ----------------------------------------------------------------------------
 
 
+def _all_rows(found: Found, options: Options, step: Step) -> Rows:
+    parts = []
+    for table in found.readings:
+        parts.append(spread_obstructions(_rows(table, options)))
+        step()
+    for part in parts:
+        found.complaints.extend(part.complaints)
+    rows = put_together(parts)
+    found.complaints.extend(_emptiness(rows))
+    return rows
+
+
 def _rows(table: Table, options: Options) -> Rows:
     ready, units_row = checked(table)
     return read_rows(ready, options, units_row)
@@ -249,11 +262,21 @@ def _facts(table: Table, options: Options, complaints: list[Complaint]) -> Facts
 
 def _prices(
     found: Found, rows: Rows, options: Options, complaints: list[Complaint]
-) -> dict[str, dict[str, float | int | str]]:
-    prices: dict[str, dict[str, float | int | str]] = {}
+) -> dict[str, str]:
+    """Give what is known of prices as attributes, none where nothing is."""
+    offers: dict[str, list[Offer]] = {}
     for table in found.prices:
-        prices |= read_prices(checked(table)[0], rows.labels["model"], options, complaints)
-    return prices
+        read = read_prices(checked(table)[0], rows.labels["model"], options, complaints)
+        for name, given in read.items():
+            known = offers.setdefault(name, [])
+            known += [offer for offer in given if offer not in known]
+    if not offers:
+        return {}
+    usual = usual_offers(offers, found.prices[0].source, complaints)
+    attrs = {"prices": json.dumps(usual)}
+    if any(len(given) > 1 for given in offers.values()):
+        attrs["offers"] = json.dumps(offers)
+    return attrs
 
 
 def _emptiness(rows: Rows) -> list[Complaint]:

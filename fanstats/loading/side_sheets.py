@@ -20,7 +20,10 @@ if TYPE_CHECKING:
     from fanstats.loading.header_rows import Table
     from fanstats.loading.number_columns import Key
 
-__all__ = ["Facts", "fill_facts", "read_facts", "read_prices"]
+__all__ = ["Facts", "Offer", "fill_facts", "read_facts", "read_prices", "usual_offers"]
+
+# ``price`` of one pack, ``pack`` (units in it), ``currency``.
+Offer = dict[str, float | int | str]
 
 _FACTS: Final = ("background", "ambient", "load")
 
@@ -259,8 +262,8 @@ def _near(label: str, others: Sequence[str] | set[str]) -> str:
 
 def read_prices(
     table: Table, models: Sequence[str], options: Options, complaints: list[Complaint]
-) -> dict[str, dict[str, float | int | str]]:
-    """Read a sheet of prices.
+) -> dict[str, list[Offer]]:
+    """Read a sheet of prices: one row an offer, and a model may have several.
 
     Parameters
     ----------
@@ -275,13 +278,14 @@ def read_prices(
 
     Returns
     -------
-    dict
-        By model: ``price`` of one pack, ``pack`` (units in it), ``currency``.
+    dict of str to list
+        By model: its offers, each once, as ``price`` of one pack, ``pack`` (units in it) and
+        ``currency``.
 
     Raises
     ------
     FanstatsError
-        If a price has no model, or a model has two offers.
+        If a price has no model, or a pack no whole number of units.
     """
     columns = read_columns(table, options.fill_down, complaints, wanted=("price", "pack"))
     rows = _offers(table, columns, complaints)
@@ -290,15 +294,16 @@ def read_prices(
     price = numbers["price", None].values
     pack = numbers["pack", None].values if ("pack", None) in numbers else np.full(price.size, 1.0)
     currency = next(header.units for header in table.headers if header.role == "price") or ""
-    prices: dict[str, dict[str, float | int | str]] = {}
+    prices: dict[str, list[Offer]] = {}
     for place, (row, name) in enumerate(zip(rows, names, strict=True)):
         if not np.isfinite(price[place]):
             rule = "a row without a price is a note"
             complaints.append(_about(table, row, "note", rule, name))
             continue
         offer = _offer(table, row, float(price[place]), float(pack[place]), currency)
-        _check_offer(table, row, name, offer, prices)
-        prices[name] = offer
+        _check_named(table, row, name)
+        if offer not in prices.setdefault(name, []):
+            prices[name].append(offer)
     complaints += _unread_models(table, prices, models)
     return prices
 
@@ -313,9 +318,7 @@ def _offers(table: Table, columns: Columns, complaints: list[Complaint]) -> list
     return [row for row in range(len(table.rows)) if not skipped or not skipped[row]]
 
 
-def _offer(
-    table: Table, row: int, price: float, pack: float, currency: str
-) -> dict[str, float | int | str]:
+def _offer(table: Table, row: int, price: float, pack: float, currency: str) -> Offer:
     units = 1.0 if np.isnan(pack) else pack
     if not units.is_integer():
         msg = f"{table.source}, row {table.lines[row]}, column 'pack': a pack holds whole units; "
@@ -324,20 +327,52 @@ def _offer(
     return {"price": price, "pack": int(units), "currency": currency}
 
 
-def _check_offer(
-    table: Table,
-    row: int,
-    name: str,
-    offer: Mapping[str, object],
-    prices: Mapping[str, Mapping[str, object]],
-) -> None:
-    place = f"{table.source}, row {table.lines[row]}"
+def _check_named(table: Table, row: int, name: str) -> None:
     if not name:
-        msg = f"{place}, column 'model': a price needs a model; found a blank. Write the model."
+        place = f"{table.source}, row {table.lines[row]}, column 'model'"
+        msg = f"{place}: a price needs a model; found a blank. Write the model."
         raise FanstatsError(msg)
-    if name in prices and prices[name] != offer:
-        msg = f"{place}: each model has one offer; found a second one for {name!r}. Keep one."
-        raise FanstatsError(msg)
+
+
+def usual_offers(
+    offers: Mapping[str, Sequence[Offer]], source: str, complaints: list[Complaint]
+) -> dict[str, Offer]:
+    """Pick what counts as each model's price: the smallest pack, at the lowest price it has.
+
+    That is what one further sample costs. Larger packs are for those who need several.
+
+    Parameters
+    ----------
+    offers : mapping of str to sequence
+        By model, from `read_prices`.
+    source : str
+        What messages call the source.
+    complaints : list of Complaint
+        Models with several offers are added.
+
+    Returns
+    -------
+    dict of str to offer
+    """
+    several = [name for name, given in offers.items() if len(given) > 1]
+    if several:
+        rule = (
+            "of several offers the smallest pack, at its lowest price, is the price of a model; "
+            "all of them stand in attrs['offers']"
+        )
+        complaints.append(
+            Complaint(
+                source=source,
+                column="price",
+                kind="assumed",
+                rule=rule,
+                found=", ".join(several)[:200],
+            )
+        )
+    return {
+        name: min(given, key=lambda offer: (offer["pack"], offer["price"]))
+        for name, given in offers.items()
+    }
 
 
 def _unread_models(

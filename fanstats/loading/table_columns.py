@@ -28,7 +28,7 @@ _UNREAD: Final[Mapping[str, str]] = {
 }
 
 
-_RISE: Final = "A rise is worked out from temperature and ambient: give both"
+_RISE: Final = "A rise is headed temperature rise [K], or worked out from temperature and ambient"
 _THRESHOLD: Final = "Start and stop are found from rows at 0 rpm: write those steps as rows"
 _MEANT: Final[Mapping[str, str]] = {
     "rise": _RISE,

@@ -6,6 +6,7 @@ import io
 import re
 import warnings
 import zipfile
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 import openpyxl
@@ -13,10 +14,13 @@ from openpyxl.utils import range_boundaries
 
 from fanstats.errors import FanstatsError
 from fanstats.loading.cells import Percent
+from fanstats.progress import progress
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
+
+    from fanstats.progress import Step
 
 __all__ = ["is_workbook", "read_workbook"]
 
@@ -126,11 +130,25 @@ def _damaged(name: str, error: Exception) -> str:
     return f"{name}: the workbook is damaged ({error}). Open it in a spreadsheet and save it again."
 
 
+class _Watched(io.BytesIO):
+    """A file in memory that says how much of it has been read."""
+
+    def __init__(self, data: bytes, step: Step) -> None:
+        super().__init__(data)
+        self._step = step
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        """Read as usual, and tell."""
+        part = super().read(size)
+        self._step(len(part))
+        return part
+
+
 def _load(data: bytes, name: str, *, data_only: bool) -> Workbook:
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), progress(len(data), f"reading {name}") as step:
         warnings.simplefilter("ignore")  # about drawings, validation and the like
         try:
-            return openpyxl.load_workbook(io.BytesIO(data), data_only=data_only)
+            return openpyxl.load_workbook(_Watched(data, step), data_only=data_only)
         except Exception as error:
             raise FanstatsError(_damaged(name, error)) from error
 
@@ -181,6 +199,7 @@ def _value(cell: Any) -> object:
     return value
 
 
+@lru_cache(maxsize=256)
 def _shows_percent(number_format: str) -> bool:
     return "%" in re.sub(r"\"[^\"]*\"|\\.", "", number_format)
 
