@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import warnings
 from pathlib import Path
@@ -154,7 +155,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0, or 2 where the input was at fault; the one line says how.
+        0, or 2 where the input was at fault; the one line says how. 130 after an interrupt:
+        what was written by then is whole.
     """
     options = _parser().parse_args(arguments)
     try:
@@ -164,6 +166,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except FanstatsError as error:
         print(f"fanstats: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # whoever read the output has seen enough, as in `... | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except OSError as error:
+        place = error.filename or options.out
+        print(f"fanstats: {place} cannot be written: {error.strerror}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("fanstats: interrupted; what was written by now is whole", file=sys.stderr)
+        return 130
     return 0
 
 

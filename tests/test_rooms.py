@@ -8,7 +8,8 @@ import fanstats
 # From the ground up; DEVELOPERS.md says what each is for.
 ROOMS = [
     *("_typing", "errors", "_arguments", "quantities", "number_format", "formatting", "wording"),
-    *("progress", "cautions", "sources", "levels", "instruments", "loading", "demo"),
+    *("progress", "cautions", "whole_files", "exports"),
+    *("sources", "levels", "instruments", "loading", "demo"),
     *("estimates", "decisions", "propagation", "spread", "planning", "charts", "output"),
     "__main__",
 ]

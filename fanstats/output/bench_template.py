@@ -7,8 +7,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from fanstats.output.whole_files import write_new
 from fanstats.spread.type_a import repeatability
+from fanstats.whole_files import write_new
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping

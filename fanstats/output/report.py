@@ -10,10 +10,11 @@ import pandas as pd
 
 from fanstats.decisions.rank import Ranking, rank
 from fanstats.errors import FanstatsError
+from fanstats.exports import write_csv
 from fanstats.output.printed import best_scope, ranked_cases
 from fanstats.output.result_workbook import write_workbook
 from fanstats.output.summaries import summary
-from fanstats.output.whole_files import write_aside
+from fanstats.whole_files import write_aside
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["file_name", "write_aside", "write_charts", "write_tables", "write_workbook"]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9]+")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def file_name(*parts: str | None) -> str:
@@ -47,26 +47,6 @@ def file_name(*parts: str | None) -> str:
     """
     cleaned = [_UNSAFE.sub("-", part).strip("-").lower() for part in parts if part is not None]
     return "-".join(part for part in cleaned if part) or "unnamed"
-
-
-def safe_for_spreadsheets(table: pd.DataFrame) -> pd.DataFrame:
-    """Keep text that begins like a formula from being run: a quote is put before it.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Any table.
-
-    Returns
-    -------
-    DataFrame
-        A copy.
-    """
-
-    def guarded(cell: object) -> object:
-        return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
-
-    return table.map(guarded)
 
 
 def _folder(out: str | Path) -> Path:
@@ -113,7 +93,7 @@ def write_tables(
         )
         chances.insert(0, "chance that the row is ahead of", list(chances.columns))
         tables[file_name("pair-chances", name, obstruction)] = chances
-    return [_write_csv(folder / f"{stem}.csv", table) for stem, table in tables.items()]
+    return [write_csv(table, folder / f"{stem}.csv") for stem, table in tables.items()]
 
 
 def _ranking(
@@ -123,11 +103,6 @@ def _ranking(
     return rank(
         estimates, quantity=name, obstruction=obstruction, scope=scope, probability=probability
     )
-
-
-def _write_csv(path: Path, table: pd.DataFrame) -> Path:
-    safe = safe_for_spreadsheets(table)
-    return write_aside(path, lambda aside: safe.to_csv(aside, index=False))
 
 
 def write_charts(

@@ -15,7 +15,7 @@ from fanstats.decisions.rank import Ranking, rank
 from fanstats.errors import FanstatsError
 from fanstats.output.printed import best_scope, ranked_cases
 from fanstats.output.summaries import summary
-from fanstats.output.whole_files import write_aside
+from fanstats.whole_files import write_aside
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

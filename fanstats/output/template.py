@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from fanstats.errors import FanstatsError, one_of
 from fanstats.loading.headers import MOST_OBSTRUCTIONS, is_free_air, parse_header
-from fanstats.output.whole_files import write_new
 from fanstats.quantities import QUANTITIES, convert
+from fanstats.whole_files import write_new
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
