@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.quantities import QUANTITIES
-from fanstats.sources import LEVELS_OF_SHARING, Bench, Instrument, Source, half_width
+from fanstats.sources import Instrument, Source, half_width
+from fanstats.sources.splitting import BothWays, split_both_ways
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -432,97 +432,3 @@ def _step(text: str, units: tuple[str, ...]) -> float:
         msg = f"the step of its display is a number of {units[0]}; got {text!r}."
         raise FanstatsError(msg)
     return float(match["number"])
-
-
-# What nobody has split ----------------------------------------------------------------------------
-
-
-class BothWays(NamedTuple):
-    """A bench with its unsplit limits taken either way.
-
-    Attributes
-    ----------
-    shared : Bench
-        All of every unsplit limit is common to all models: it widens ranges and cancels from
-        gaps.
-    model : Bench
-        All of it is each model's own: nothing of it cancels.
-    """
-
-    shared: Bench
-    model: Bench
-
-
-def split_both_ways(bench: Bench) -> BothWays:
-    """Take the limits that nobody has split wholly as shared and wholly as each model's own.
-
-    A limit on a data sheet covers what an instrument does to all models alike and what it does to
-    each by itself, and nothing says how much of which. Results are then made twice, and a verdict
-    stands only if both agree.
-
-    Parameters
-    ----------
-    bench : Bench
-        With sources whose `unsplit` is True.
-
-    Returns
-    -------
-    BothWays
-        Two benches without unsplit sources; equal to each other where `bench` has none. Sources
-        without a name are given their place as one, so that no other source changes its draws.
-
-    Examples
-    --------
-    >>> both = split_both_ways(Bench(noise=sound_meter(class_=2)))
-    >>> [len(both.shared.noise.at(level)) for level in ("shared", "model")]
-    [1, 0]
-    >>> [len(both.model.noise.at(level)) for level in ("shared", "model")]
-    [0, 1]
-    """
-    return BothWays(_split(bench, "shared"), _split(bench, "model"))
-
-
-def _split(bench: Bench, level: Literal["shared", "model"]) -> Bench:
-    changed: dict[str, Instrument] = {}
-    for quantity in _FOR:
-        own: Instrument | None = getattr(bench, quantity)
-        if own is not None:
-            changed[quantity] = _moved(own, level)
-    fields: dict[str, Any] = dict(changed)
-    return replace(bench, **fields)
-
-
-def _moved(instrument: Instrument, to: Literal["shared", "model"]) -> Instrument:
-    kept: dict[str, list[Source] | None] = {}
-    moved: list[Source] = []
-    for level in LEVELS_OF_SHARING:
-        stated = getattr(instrument, level)
-        if stated is None:
-            kept[level] = None
-            continue
-        named_sources = [
-            source if source.name is not None else replace(source, name=str(place + 1))
-            for place, source in enumerate(stated)
-        ]
-        kept[level] = [part for source in named_sources for part in _staying(source, to)]
-        moved += [_taken(source, to) for source in named_sources if source.unsplit]
-    if moved:
-        kept[to] = [*(kept[to] or []), *moved]
-    fields: dict[str, Any] = dict(kept)
-    return replace(instrument, **fields)
-
-
-def _staying(source: Source, to: Literal["shared", "model"]) -> list[Source]:
-    """Give what stays of a source: all of it, or the correction that goes with the instrument."""
-    if not source.unsplit:
-        return [source]
-    if source.correction is None or to == "shared":
-        return []
-    stated = f"correction {source.correction.text}"
-    return [replace(source, absolute=0.0, relative=0.0, unsplit=False, stated=stated)]
-
-
-def _taken(source: Source, to: Literal["shared", "model"]) -> Source:
-    known = source if to == "shared" else source.without_correction()
-    how = "all of it shared" if to == "shared" else "all of it each model's own"
-    return replace(known, unsplit=False, stated=f"{known.stated}, taken as {how}")

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import json
 import math
 import tomllib
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -192,6 +194,51 @@ def test_measured_scatter_replaces_the_stated_one():
     assert bench.speed == BENCH.speed
 
 
+def estimated(readings, bench):
+    """The attributes of a result, lists of sentences as lists."""
+    found = fs.equal_drive(readings, 5, bench=bench, draws=100, rng=1).attrs
+    return {name: json.loads(found[name]) for name in ("assumptions", "measured")}
+
+
+def test_results_say_which_scatter_was_used_and_how_it_was_tested():
+    """Measured, with the test of equal scatter, or stated: in attributes and in describe()."""
+    readings = read(*flicker({"A": 0.2, "B": 0.2}))
+    stated, bench = estimated(readings, BENCH), with_repeatability(readings, BENCH)
+    measured = estimated(readings, bench)
+    found = line(readings)
+
+    assert "scatter of noise readings: s = 0.5 (stated, not measured)" in stated["assumptions"]
+    assert not any("scatter" in text for text in stated["measured"])
+    expected = (
+        f"s = {found.standard:.2g} measured (40 degrees of freedom) (no sign of unequal scatter: "
+        f"p = {found.p_models:.2g} between models and {found.p_levels:.2g} between low and high "
+        "readings, Bartlett)"
+    )
+    assert f"scatter of noise readings: {expected}" in measured["measured"]
+    assert not any(text.startswith("scatter of noise") for text in measured["assumptions"])
+    assert expected in fs.describe(bench)
+    rows = fs.budget(readings, drive=5, bench=bench, model="A", quantity="noise",
+                     scope="tested unit").set_index("component")  # fmt: skip
+    assert "no sign of unequal scatter" in rows.source["noise: repeats"]
+    assert rows.dof["noise: repeats"] == 40
+
+
+def test_instruments_of_single_rigs_are_measured_by_their_own_readings():
+    """The meter of one rig scatters by 0.1 dB, the other's by 0.4 dB; neither takes the other's."""
+    rows = [[row | {"rig": rig} for group in flicker({"A": size}) for row in group]
+            for rig, size in (("attic", 0.1), ("cellar", 0.4))]  # fmt: skip
+    meter = fs.Instrument(reading=fs.standard(0.3))
+    bench = fs.Bench(noise=meter, rigs={"attic": {"noise": meter}})
+
+    found = with_repeatability(read(*rows), bench)
+
+    own = {rig: found.on(rig).noise.reading[0] for rig in ("attic", "cellar")}
+    for rig, expected in (("attic", 0.1), ("cellar", 0.4)):
+        error = expected / math.sqrt(2 * own[rig].dof)
+        assert own[rig].absolute == pytest.approx(expected, abs=3 * error)
+        assert own[rig].measured
+
+
 def test_too_few_repeats_leave_the_stated_scatter_and_say_so():
     """Two degrees of freedom are not enough by default; both quantities are named."""
     rows = [row | {"speed [rpm]": 800} for row in table([30.0, 30.4, 30.1])[:1]]
@@ -200,7 +247,13 @@ def test_too_few_repeats_leave_the_stated_scatter_and_say_so():
     with pytest.warns(fs.FanstatsWarning) as caught:
         bench = with_repeatability(readings, BENCH)
 
-    assert bench == BENCH
+    stays = "the stated one: 2 degrees of freedom of repeats, 5 wanted"
+    assert [s.about for s in bench.noise.reading] == [stays, "", stays]
+    assert [replace(s, about="") for s in bench.noise.reading] == list(BENCH.noise.reading)
+    assert bench.noise.shared == BENCH.noise.shared
+    told = estimated(readings, bench)["assumptions"]
+    assert f"scatter of noise readings: s = 0.5 ({stays})" in told
+    assert f"s = 0.5 ({stays})" in fs.describe(bench)
     message = str(caught[0].message)
     assert "noise: 2 degrees of freedom of repeats, 5 wanted" in message
     assert "the stated s = 0.5 and s = 0.2 stays" in message
@@ -208,7 +261,8 @@ def test_too_few_repeats_leave_the_stated_scatter_and_say_so():
     assert caught[0].filename == __file__
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", fs.FanstatsWarning)
-        assert with_repeatability(readings, BENCH, at_least=2) != BENCH
+        again = with_repeatability(readings, BENCH, at_least=2)
+    assert again.noise.reading[-1].name == "repeats"
 
 
 def test_scatter_below_the_display_leaves_the_display():
@@ -251,6 +305,8 @@ def test_unequal_scatter_is_used_with_a_warning():
         bench = with_repeatability(readings, BENCH)
 
     assert bench.noise.reading[-1].dof == 40
+    assert any("scatter differs between models" in text
+               for text in estimated(readings, bench)["measured"])  # fmt: skip
 
 
 def test_arguments_are_checked():

@@ -11,7 +11,7 @@ from fanstats.estimates.reasons import crossing_notes
 from fanstats.sources import INSTRUMENTS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from fanstats.estimates.layout import ModelLayout
     from fanstats.estimates.level_curve import Slope
@@ -96,6 +96,7 @@ def assumptions(
     list of str
     """
     told = [*_spread_assumptions(request.bench), *_room_assumptions(request, sittings)]
+    told += _source_assumptions(request.bench, sittings)
     told += _correction_assumptions(request, sittings)
     told += _rig_assumptions(request.bench, sittings)
     if not any(sitting.session for sitting in sittings):
@@ -152,6 +153,34 @@ def _spread_assumptions(bench: Bench) -> list[str]:
         spread = bench.spread.of(kind)
         if spread is not None and not _is_measured(spread):
             told.append(f"{_spread_sentence(kind, spread)} (stated, not measured)")
+    return told
+
+
+def _stated_of(bench: Bench, sittings: Sequence[Sitting]) -> Iterator[tuple[str, str, Source]]:
+    """Go through (what it is an error of, level of sharing, source) of what was read."""
+    read = {name.removesuffix("_obstructed") for sitting in sittings for name in sitting.units}
+    rigs = {sitting.rig for sitting in sittings}
+    for rig, quantity, level, source in bench.stated():
+        if quantity in read and not source.is_zero and (not rig or rig in rigs):
+            yield f"{quantity}{f' on rig {rig}' if rig else ''}", level, source
+
+
+def _source_assumptions(bench: Bench, sittings: Sequence[Sitting]) -> list[str]:
+    """List scatter that was stated, limits that nobody has split, and what else is to be known."""
+    told = []
+    for what, level, source in _stated_of(bench, sittings):
+        if source.measured:
+            continue
+        if source.unsplit:
+            told.append(
+                f"{what}, {source.stated}: nobody knows how much of it all models share; taken as "
+                "all of it shared (both_ways makes results either way)"
+            )
+        elif level == "reading" and source.kind == "standard":
+            about = source.about or "stated, not measured"
+            told.append(f"scatter of {what} readings: {source.stated} ({about})")
+        elif source.about:
+            told.append(f"{what}, {source.stated}: {source.about}")
     return told
 
 
@@ -249,6 +278,11 @@ def measured(
             f"choice of curve: {100 * curve['u']:.2g} % of speed, from leaving one step out of "
             f"{curve['curves']} curves"
         )
+    for what, level, source in _stated_of(request.bench, sittings):
+        if source.measured:
+            about = f" ({source.about})" if source.about else ""
+            name = "scatter of {} readings" if level == "reading" else f"{level} error of {{}}"
+            told.append(f"{name.format(what)}: {source.stated}{about}")
     for kind in _SPREADS:
         spread = request.bench.spread.of(kind)
         if spread is not None and _is_measured(spread):

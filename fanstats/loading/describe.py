@@ -89,6 +89,7 @@ def describe(bench: Bench) -> str:
         [line for quantity in INSTRUMENTS for line in _instrument_lines(bench, quantity)],
         *(_rig_lines(rig, instruments) for rig, instruments in bench.rigs.items()),
         _corrections(bench),
+        _unsplit(bench),
         _spread_lines(bench),
         _not_considered(bench),
         [f"Headers of the readings table: {mapped}."] if mapped else [],
@@ -219,6 +220,17 @@ def _corrections(bench: Bench) -> list[str]:
     return [f"Corrected before anything else: {'; '.join(parts)}."] if parts else []
 
 
+def _unsplit(bench: Bench) -> list[str]:
+    limits = [source.stated for _, _, _, source in bench.stated() if source.unsplit]
+    if not limits:
+        return []
+    return [
+        f"Not split ({', '.join(map(_shown, limits))}): a data sheet says how far off a reading "
+        "may be, not how much of that is alike for all models. Make results both ways "
+        "(fanstats.both_ways): a verdict stands only if it is the same either way."
+    ]
+
+
 def _listed(sources: Sequence[Source]) -> str:
     if not sources:
         return "no error, checked"
@@ -236,6 +248,10 @@ def _stated(source: Source, *, named: bool = False) -> str:
     if source.acts_on is not None:
         where = "the level of the fan alone" if source.acts_on == "fan" else "the reading"
         text += f" (acting on {where})"
+    if source.unsplit:
+        text += " (nobody knows how much of it all models share)"
+    if source.about:
+        text += f" ({source.about})"
     if source.rigs:
         text += f" (on rig {' and '.join(source.rigs)} only, an error of its own each)"
     return text
@@ -295,6 +311,9 @@ def _not_considered(bench: Bench) -> list[str]:
         for quantity, instrument in instruments.items():
             if instrument.unstated:
                 lines.append(f"  {_TITLES[quantity]} on rig {rig}: {_missing(instrument)}.")
+    mounting = bench.mounting_unstated()
+    if mounting:
+        lines.append(f"  {mounting[0].upper()}{mounting[1:]}.")
     return lines if len(lines) > 1 else ["Nothing was left unstated about the instruments."]
 
 

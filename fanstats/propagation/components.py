@@ -207,7 +207,7 @@ def _component(
         key=key,
         group=owner,
         name=f"{rig} {owner}: {called}" if several_rigs and rig else f"{owner}: {called}",
-        stated=f"{words}, {_SHARED_BY[level]}{_only(source)}",
+        stated=f"{words}, {_SHARED_BY[level]}{_only(source)}{_about(source)}",
         source=source,
     )
 
@@ -217,6 +217,10 @@ def _only(source: Source | None) -> str:
     return (
         f", on rig {' and '.join(source.rigs)} only" if source is not None and source.rigs else ""
     )
+
+
+def _about(source: Source | None) -> str:
+    return f"; {source.about}" if source is not None and source.about else ""
 
 
 def _luck(key: Key, bench: Bench) -> Component:

@@ -14,13 +14,14 @@ from scipy import stats
 from fanstats._arguments import number
 from fanstats._typing import FloatArray
 from fanstats.errors import FanstatsError, FanstatsWarning
+from fanstats.estimates.corrections import corrected
 from fanstats.estimates.sittings import sittings_of
 from fanstats.sources import Bench, Instrument, Source
 from fanstats.spread.measured_bench import with_repeats
 from fanstats.spread.repeats import Quantity, pooled_repeats, reads_relative
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     import xarray as xr
 
@@ -241,7 +242,9 @@ def with_repeatability(readings: xr.Dataset, bench: Bench, *, at_least: float = 
         In the ``reading`` errors of every quantity with enough repeats, the ``standard`` sources
         are replaced by one named "repeats" with its degrees of freedom: one estimate, so one draw
         of how wrong it is for all readings. Half widths of displays stay. Sources without a name
-        are given their place as one, so that their draws stay theirs.
+        are given their place as one, so that their draws stay theirs. Instruments of single rigs
+        are measured by the readings of their rigs. Which figure is used, and how the test of equal
+        scatter went, stands in `describe` and in the attributes of every result.
 
     Raises
     ------
@@ -261,7 +264,7 @@ def with_repeatability(readings: xr.Dataset, bench: Bench, *, at_least: float = 
 
     References
     ----------
-    JCGM 100:2008, 4.2.4.
+    JCGM 100:2008, 4.2.4; Bartlett, Proc. R. Soc. A 160 (1937) 268-282.
 
     Examples
     --------
@@ -279,30 +282,94 @@ def with_repeatability(readings: xr.Dataset, bench: Bench, *, at_least: float = 
     if not isinstance(stated, Bench):
         msg = f"`bench` must be a Bench (see read_bench); got {type(stated).__name__}."
         raise FanstatsError(msg)
-    sittings, rows = sittings_of(readings), repeatability(readings).to_dict("records")
+    readings = corrected(readings, bench)
     notes: list[str] = []
-    for row in rows:
-        quantity: Quantity = row["quantity"]
-        instrument = bench.instrument(quantity)
-        why = _too_little(row, at_least)
-        if why:
-            kept = _stated_scatter(instrument)
-            if kept:
-                notes.append(f"{quantity}: {why}; the stated {kept} stays")
-            continue
-        named = _named(instrument) if instrument is not None else Instrument()
-        relative = reads_relative(quantity, instrument)
-        fields: dict[str, Any] = {quantity: named}
-        bench = replace(bench, **fields)
-        bench = with_repeats(bench, quantity, pooled_repeats(quantity, sittings, relative=relative))
-        if not row["equal_scatter"]:
-            notes.append(f"{quantity}: {row['status']}")
+    for quantity in _QUANTITIES:
+        if quantity in readings:
+            for rig, part in _by_instrument(readings, bench, quantity):
+                instrument, told = _measured(part, bench.on(rig).instrument(quantity), quantity,
+                                             at_least)  # fmt: skip
+                notes += [f"{quantity}{f' on rig {rig}' if rig else ''}: {text}" for text in told]
+                bench = _with_instrument(bench, rig, quantity, instrument)
     if notes:
         warnings.warn(f"Repeats: {'. '.join(notes)}.", FanstatsWarning, stacklevel=2)
     return bench
 
 
-def _too_little(row: Mapping[Hashable, Any], at_least: float) -> str:
+def _by_instrument(
+    readings: xr.Dataset, bench: Bench, quantity: str
+) -> Iterator[tuple[str, xr.Dataset]]:
+    """Go through rigs with an instrument of their own, and the readings of all others together."""
+    own = [rig for rig, instruments in bench.rigs.items() if quantity in instruments]
+    if not own or "rig" not in readings.coords:
+        yield "", readings
+        return
+    rigs = readings["rig"].to_numpy().astype(str)
+    for rig in own:
+        if (rigs == rig).any():
+            yield rig, readings.isel(row=rigs == rig)
+    if not np.isin(rigs, own).all():
+        yield "", readings.isel(row=~np.isin(rigs, own))
+
+
+def _measured(
+    readings: xr.Dataset, instrument: Instrument | None, quantity: Quantity, at_least: float
+) -> tuple[Instrument | None, list[str]]:
+    """Give the instrument with its measured scatter, and what a reader is to be told."""
+    sittings = sittings_of(readings)
+    row = _row(quantity, sittings, str(readings[quantity].attrs.get("units", "")))
+    why = _too_little(row, at_least)
+    if why:
+        kept = _stated_scatter(instrument)
+        if instrument is None or not kept:
+            return instrument, []
+        return _told(instrument, f"the stated one: {why}"), [f"{why}; the stated {kept} stays"]
+    named = _named(instrument) if instrument is not None else Instrument()
+    fields: dict[str, Any] = {quantity: named}
+    pooled = pooled_repeats(quantity, sittings, relative=reads_relative(quantity, instrument))
+    found = with_repeats(Bench(**fields), quantity, pooled).instrument(quantity)
+    assert found is not None
+    found = _told(found, _tested(row), measured=True)
+    return found, [] if row["equal_scatter"] else [str(row["status"])]
+
+
+def _told(instrument: Instrument, about: str, *, measured: bool = False) -> Instrument:
+    """Write beside the scatter of readings where it comes from."""
+    sources = [
+        replace(source, about=about, measured=measured) if _is_scatter(source) else source
+        for source in instrument.at("reading")
+    ]
+    return replace(instrument, reading=sources)
+
+
+def _is_scatter(source: Source) -> bool:
+    return source.kind == "standard" and not source.is_zero
+
+
+def _tested(row: Mapping[str, Any]) -> str:
+    """Say how the test of equal scatter went."""
+    if not row["equal_scatter"]:
+        return str(row["status"])
+    known = [
+        f"{row[column]:.2g} between {what}"
+        for column, what in (("p_models", "models"), ("p_levels", "low and high readings"))
+        if not math.isnan(row[column])
+    ]
+    if not known:
+        return "too few repeats to test whether all scatter alike"
+    return f"no sign of unequal scatter: p = {' and '.join(known)}, Bartlett"
+
+
+def _with_instrument(bench: Bench, rig: str, quantity: str, instrument: Instrument | None) -> Bench:
+    if instrument is None or instrument is bench.on(rig).instrument(quantity):
+        return bench
+    if not rig:
+        fields: dict[str, Any] = {quantity: instrument}
+        return replace(bench, **fields)
+    return replace(bench, rigs={**bench.rigs, rig: {**bench.rigs[rig], quantity: instrument}})
+
+
+def _too_little(row: Mapping[str, Any], at_least: float) -> str:
     if not row["dof"]:
         return "no repeated readings"
     if row["dof"] < at_least:
@@ -312,7 +379,7 @@ def _too_little(row: Mapping[Hashable, Any], at_least: float) -> str:
 
 def _stated_scatter(instrument: Instrument | None) -> str:
     sources: tuple[Source, ...] = instrument.at("reading") if instrument is not None else ()
-    return " and ".join(s.stated for s in sources if s.kind == "standard" and not s.is_zero)
+    return " and ".join(s.stated for s in sources if _is_scatter(s))
 
 
 def _named(instrument: Instrument) -> Instrument:
