@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -25,9 +26,15 @@ if TYPE_CHECKING:
     from fanstats.estimates.sittings import Sitting
     from fanstats.sources import Bench
 
-__all__ = ["KINDS", "Offsets", "SpreadKind", "offsets_of"]
+__all__ = ["KINDS", "KIND_WORDS", "Offsets", "SpreadKind", "offsets_of"]
 
 KINDS: Final[tuple[SpreadKind, ...]] = ("noise", "airflow", "speed", "temperature")
+KIND_WORDS: Final[Mapping[SpreadKind, str]] = {
+    "noise": "noise at a given speed",
+    "airflow": "airflow at a given speed",
+    "speed": "speed at a given drive",
+    "temperature": "temperature rise at a given speed",
+}
 LEVEL_OF_SHARING: Final = 2  # place of the level of sharing in a label
 # With no room known, as in the typical unit's own estimate.
 _CLEAR_OF_ROOM: Final = 10.0

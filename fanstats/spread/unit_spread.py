@@ -28,22 +28,17 @@ from fanstats.spread.measured_bench import (
     with_repeats,
     with_strata,
 )
-from fanstats.spread.offsets import KINDS, Offsets, SpreadKind, offsets_of
+from fanstats.spread.offsets import KIND_WORDS, KINDS, Offsets, SpreadKind, offsets_of
 from fanstats.spread.repeats import Repeats, pooled_repeats, reads_relative
 from fanstats.spread.spread_words import cannot_tell, correlation_words, spread_sentence
 from fanstats.spread.strata import Component, Strata, strata_of
+from fanstats.spread.trends import drift_words
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = ["SpreadEstimate", "unit_spread"]
 
-KIND_WORDS: Final = {
-    "noise": "noise at a given speed",
-    "airflow": "airflow at a given speed",
-    "speed": "speed at a given drive",
-    "temperature": "temperature rise at a given speed",
-}
 _UNITS: Final = {"noise": "dB", "airflow": "relative", "speed": "relative", "temperature": "K"}
 # A stated spread is called into question where so large a scatter comes up less often than this.
 _CONTRADICTED: Final = 0.01
@@ -70,7 +65,8 @@ class SpreadEstimate:
     cannot_tell : tuple of str
         What these readings cannot tell apart, and which test would.
     contradictions : tuple of str
-        Where samples differ more, or less, than the spread stated allows.
+        Where samples differ more, or less, than the spread stated allows, and samples that drift
+        from session to session (see `trends`).
     left_out : tuple of str
         Models that say nothing, with reasons.
     probability : float
@@ -201,7 +197,7 @@ def unit_spread(
             *cannot_tell(strata, repeats, boxes, _single(sittings)),
             *correlation_words(together, strata),
         ),
-        contradictions=tuple(_contradictions(bench, strata)),
+        contradictions=(*_contradictions(bench, strata), *drift_words(offsets)),
         left_out=tuple(left_out),
         probability=probability,
     )
