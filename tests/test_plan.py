@@ -6,14 +6,18 @@ import json
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
+from scipy import stats
 
 from fanstats.decisions.compare import compare
 from fanstats.errors import FanstatsError
+from fanstats.estimates.matching import equal_noise
+from fanstats.loading.readings import read_readings
 from fanstats.planning.plan import plan_next, plan_units
-from fanstats.planning.settle import settle_gap
-from fanstats.sources import Bench, Instrument, standard
+from fanstats.sources import Bench, Instrument, UnitSpread, standard
+from tests.simulated import SimulatedBench
 
 SCOPES = ["tested unit", "model", "next unit"]
 
@@ -27,6 +31,7 @@ def estimates(
     shared: float = 0.5,
     slope: float = 0.0,
     dof: float | None = None,
+    mean_square: bool = False,
     relative: bool = False,
     draws: int = 4000,
     root: int = 5,
@@ -39,6 +44,9 @@ def estimates(
         n[:, None]
     )
     scale = spread if dof is None else spread * np.sqrt(dof / rng.chisquare(dof, draws))
+    if dof is not None and mean_square:  # drawn with the measuring in it, which then comes off
+        whole = (spread**2 + measured**2) * dof / rng.chisquare(dof, draws)
+        scale = np.sqrt(np.maximum(0.0, whole - measured**2))
     luck = scale * rng.normal(size=(count, draws)) / np.sqrt(n[:, None])
     new = scale * rng.normal(size=(count, draws))
     off = np.stack([error, error + luck, error + luck + new])
@@ -48,6 +56,7 @@ def estimates(
     steps = np.arange(-6, 6.01, 0.5)
     by_luck = centre[:, None] * np.exp(slope * steps)
     stated = {"stated": "", "standard": spread, "dof": dof}
+    stated["kind"] = "mean square" if mean_square else "standard"
     return xr.Dataset(
         {
             name: (("scope", "model", "draw"), drawn, {"units": units}),
@@ -89,31 +98,6 @@ def test_the_make_up_of_the_estimates_is_recovered() -> None:
     assert "errors that belong to a model: give `bench`" in plan.not_considered[-1]
 
 
-@pytest.mark.parametrize("dof", [None, 6.0])
-@pytest.mark.simulation
-def test_a_planned_power_comes_true_through_compare(dof: float | None) -> None:
-    """Benches built as planned, judged by `compare`, call the gap within two points as often."""
-    plan = plan_units(
-        estimates(PAIR, dof=dof), "Aven", "Bryll", gap=1.6, chosen="before", equal=True
-    )
-    n = plan.n_per_model[0]
-    rng, trials, called = np.random.default_rng(7), 1000, 0
-    later = None if dof is None else dof + 2 * n - 2
-    for trial in range(trials):
-        s = 0.8 if later is None else 0.8 * math.sqrt(rng.chisquare(later) / later)
-        luck = rng.normal(0, math.sqrt((0.64 + 0.09) / n), 2)
-        made = estimates(
-            {"Aven": 31.6 + luck[0], "Bryll": 30.0 + luck[1]},
-            tested=n, spread=s, dof=later, draws=1000, root=trial,
-        )  # fmt: skip
-        verdict = compare(made, "Aven", "Bryll", chosen="before").verdict
-        called += verdict == "ahead"
-
-    # Two points, and the simulation's own error at four standard errors.
-    room = 0.02 + 4 * math.sqrt(plan.power * (1 - plan.power) / trials)
-    assert called / trials == pytest.approx(plan.power, abs=room)
-
-
 def test_a_pair_off_the_chart_takes_more_samples() -> None:
     """Among eight models a pair that the chart picked takes more than one named before."""
     made = estimates({name: 30.0 + place / 4 for place, name in enumerate("ABCDEFGH")})
@@ -134,12 +118,13 @@ def test_ratios_are_planned_in_logarithms_and_printed_in_units() -> None:
     by_number = plan_units(made, "Aven", "Bryll", gap=by_text.gap, chosen="before")
 
     assert by_text.design.gap == pytest.approx(math.log(1.05))
-    # x and 1.05 x with a mean of 405
-    assert by_text.gap == pytest.approx(405 * 2 * 0.05 / 2.05)
+    # The first keeps its value, as in `compare`; the second, which leads, lies 5 % above it.
+    assert by_text.gap == pytest.approx(400 * 0.05)
+    assert by_text.gap_percent == pytest.approx(5.0)
     assert by_number.n_per_model == by_text.n_per_model
     assert by_number.design.gap == pytest.approx(by_text.design.gap)
     assert by_text.units == "fpm"
-    assert f"{by_text.gap:.3g} fpm between Aven and Bryll" in by_text.sentence()
+    assert "a gap of 20 fpm (5 %) in airflow between the typical ones of" in by_text.sentence()
 
 
 def test_model_errors_of_the_bench_are_the_floor() -> None:
@@ -158,22 +143,24 @@ def test_model_errors_of_the_bench_are_the_floor() -> None:
 
 
 def test_prices_packs_and_limits_reach_the_plan() -> None:
-    """Prices make the dear model rarer; beyond the budget the plan is a tie with its price."""
+    """Prices make the dear model rarer; beyond its worth the plan is a tie with its price."""
     made = estimates(PAIR)
     prices = {"Aven": 60.0, "Bryll": {"price": 10.0, "pack": 2, "currency": "EUR"}}
     plan = plan_units(made, "Aven", "Bryll", gap=1.4, prices=prices, chosen="before")
     tie = plan_units(
-        made, "Aven", "Bryll", gap=1.4, prices=prices, chosen="before", budget=50.0,
+        made, "Aven", "Bryll", gap=1.4, prices=prices, chosen="before", worth=50.0,
         sitting_hours=0.5,
     )  # fmt: skip
 
     assert plan.add["Aven"] < plan.add["Bryll"]
     packs = math.ceil(plan.add["Bryll"] / 2)
     assert plan.money == 60.0 * plan.add["Aven"] + 10.0 * packs
+    assert plan.packs == {"Aven": plan.add["Aven"], "Bryll": packs}
     assert (tie.verdict, tie.money) == ("publish as a tie", plan.money)
     assert tie.hours == 0.5 * (tie.add["Aven"] + tie.add["Bryll"])
     assert tie.sentence().startswith("Not worth it, publish a gap of 1.4 dB")
-    assert plan.table().loc["now", "smallest gap that would count"] == plan.counts_now
+    assert f"{plan.money:.0f} EUR and {tie.hours:.1f} h at the bench" in tie.sentence()
+    assert plan.table().loc["now", "smallest gap that would count [dB]"] == plan.counts_now
 
 
 def test_an_estimated_spread_takes_more_samples_than_a_known_one() -> None:
@@ -186,7 +173,11 @@ def test_an_estimated_spread_takes_more_samples_than_a_known_one() -> None:
     ]
 
     assert totals[0].n_total < totals[1].n_total
-    assert "(estimated)" in totals[1].assumed[0]
+    assert (
+        "known from 3 degrees of freedom, estimated again with the further samples"
+        in (totals[1].assumed[0])
+    )
+    assert "taken as known" in totals[0].assumed[0]
 
 
 def test_the_same_plan_comes_of_the_kernels() -> None:
@@ -198,7 +189,7 @@ def test_the_same_plan_comes_of_the_kernels() -> None:
         design.power, design.n_total, design.verdict,
     )  # fmt: skip
     assert "averaged over a true gap of 1.4 give or take 0.3" in design.assumed
-    assert callable(settle_gap)
+    assert "chances averaged over a true gap of 1.4 dB give or take 0.3 dB" in plan.sentence()
 
 
 @pytest.mark.parametrize(
@@ -210,9 +201,21 @@ def test_the_same_plan_comes_of_the_kernels() -> None:
         ({"gap": 0.0}, r"`gap` must not be 0"),
         ({"power": 0.01}, r"`power` must lie strictly between"),
         ({"probability": 95}, r"`probability` must be a fraction.*Write 0.95 for 95 %"),
+        ({"gap": "wide"}, r"`gap` must be a number in dB; got 'wide'"),
+        ({"gap": math.nan}, r"`gap` must be a finite number; got nan"),
+        ({"belief_sd": -0.1}, r"`belief_sd` must be a finite number at least 0; got -0.1"),
+        ({"spread_then": "guessed"}, r"`spread_then` must be one of 'estimated again', 'as stat"),
+        ({"budget": 50.0}, r"`budget` must come with prices; got 50 and none"),
+        ({"worth": 50.0}, r"`worth` must come with prices; got 50 and none"),
+        ({"bench_hours": 5.0}, r"`bench_hours` must come with hours of a sitting; got 5 and none"),
+        ({"sitting_hours": -1.0}, r"`sitting_hours` must be a finite number at least 0; got -1"),
+        ({"most_units": 2.5}, r"`most_units` must be a whole number of at least 1; got 2.5"),
+        ({"most_repeats": 3}, r"`most_repeats` of 3 needs `bench`"),
+        ({"together": False}, r"`together=False` needs `bench`"),
+        ({"prices": {"Aven": -1.0, "Bryll": 2.0}}, r"`prices\['Aven'\]` must be a finite number"),
         ({"chosen": "after"}, r"`chosen` must be one of 'from the chart', 'before'"),
         ({"prices": {"Aven": 20.0}}, r"`prices` must name 'Bryll'; got 'Aven'"),
-        ({"prices": {"Aven": {"pack": 2}, "Bryll": 1.0}}, r"`prices` of 'Aven' must hold 'price'"),
+        ({"prices": {"Aven": {"pack": 2}, "Bryll": 1.0}}, r"`prices\['Aven'\]` must hold 'price'"),
         (
             {"prices": {"Aven": {"price": 1.0, "currency": "EUR"},
                         "Bryll": {"price": 1.0, "currency": "USD"}}},
@@ -230,8 +233,10 @@ def test_plans_that_make_no_sense_are_refused(arguments: dict[str, object], mess
 def test_a_gap_beyond_the_values_is_refused() -> None:
     """A ratio's gap must leave both values above 0."""
     made = estimates({"Aven": 400.0, "Bryll": 410.0}, relative=True, spread=0.03)
-    with pytest.raises(FanstatsError, match=r"`gap` must be below twice the models' mean of 405"):
-        plan_units(made, "Aven", "Bryll", gap=900.0)
+    with pytest.raises(
+        FanstatsError, match=r"`gap` must be below the first model's value of 410 fpm"
+    ):
+        plan_units(made, "Bryll", "Aven", gap=900.0)
 
 
 def test_an_unknown_spread_is_refused_with_its_reason() -> None:
@@ -245,6 +250,233 @@ def test_an_unknown_spread_is_refused_with_its_reason() -> None:
         plan_next(made, budget=100, prices={})
     with pytest.raises(FanstatsError, match=r"must hold the scopes 'tested unit' and 'model'"):
         plan_units(made.sel(scope=["next unit"]), "Aven", "Bryll", gap=1.0)
+
+
+# --- simulated back --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("dof", "mean_square", "then", "tested", "measured", "gap", "more"),
+    [
+        (None, False, "as stated", (1, 1), 0.3, 1.6, {}),
+        (None, False, "as stated", (1, 3), 0.3, 1.6, {"prices": {"Aven": 9, "Bryll": 50}}),
+        (4.0, False, "as stated", (1, 1), 0.3, 2.6, {}),
+        (2.0, False, "as stated", (2, 1), 0.8, 5.0, {"equal": True}),
+        (2.0, False, "estimated again", (1, 1), 0.8, 2.5, {}),
+        (3.0, True, "estimated again", (1, 1), 0.5, 2.5, {}),
+        (10.0, True, "estimated again", (3, 1), 0.5, 1.7, {"prices": {"Aven": 50, "Bryll": 9}}),
+    ],
+)
+@pytest.mark.simulation
+def test_a_planned_power_comes_true_through_compare(
+    dof: float | None,
+    mean_square: bool,
+    then: str,
+    tested: tuple[int, int],
+    measured: float,
+    gap: float,
+    more: dict[str, object],
+) -> None:
+    """Benches built as planned and judged by `compare` call the gap within two points as often.
+
+    The spread comes out by chance on every bench; over the measured gap, which is independent of
+    it, the chance that `compare` calls it is averaged in closed form.
+    """
+    own = {"measured": measured, "mean_square": mean_square}
+    plan = plan_units(
+        estimates(PAIR, dof=dof, tested=tested, draws=40_000, **own), "Aven", "Bryll", gap=gap,
+        chosen="before", spread_then=then, **more,
+    )  # fmt: skip
+    n = plan.n_per_model
+    later = dof
+    if dof is not None and then == "estimated again":
+        later = max(0.0, dof - sum(tested) + 2) + sum(n) - 2
+    one_unit = 0.64 + measured**2
+    error = math.sqrt(one_unit / n[0] + one_unit / n[1])
+    rng, called = np.random.default_rng(7), []
+    for trial in range(300):
+        u = 1.0 if later is None else rng.chisquare(later) / later
+        s = math.sqrt(max(0.0, one_unit * u - measured**2)) if mean_square else 0.8 * math.sqrt(u)
+        made = estimates(
+            {"Aven": 31.0, "Bryll": 30.0}, tested=n, spread=s, dof=later, draws=1000, root=trial,
+            **own,
+        )  # fmt: skip
+        if mean_square and s == 0.0:
+            continue
+        limits = compare(made, "Aven", "Bryll", chosen="before").critical_difference
+        called.append(
+            stats.norm.sf((limits[0] - gap) / error) + stats.norm.cdf((-limits[1] - gap) / error)
+        )
+
+    assert plan.verdict == "test"
+    room = 0.02 + 4 * np.std(called) / math.sqrt(len(called))
+    assert float(np.mean(called)) == pytest.approx(plan.power, abs=room)
+
+
+def bench_day(rng: np.random.Generator, units: tuple[int, ...], lead: float) -> pd.DataFrame:
+    """Table of models alike but for the airflow of the first, with so many units of each."""
+    bench = SimulatedBench(
+        models=len(units), units=max(units), alike=True, steps=(5.0, 6.5, 8.0, 9.5, 12.0)
+    )
+    rows, _ = bench.simulate(rng)
+    sizes = {f"M{place:03d}": size for place, size in enumerate(units)}
+    kept = rows["unit"].str[1:].astype(int) < rows["model"].map(sizes)
+    rows.loc[rows["model"] == "M000", "airflow [fpm]"] *= lead
+    return rows[kept]
+
+
+@pytest.mark.simulation
+def test_a_planned_power_comes_true_through_the_whole_pipeline() -> None:
+    """Tables with as many units as planned, read, matched and compared, call the gap as often."""
+    bench = Bench(
+        noise=Instrument(shared=standard(0.5), sitting=standard(0.15), model=standard(0.2),
+                         reading=standard(0.1)),
+        speed=Instrument(reading=standard(4)),
+        airflow=Instrument(shared=standard("1.5 %"), reading=standard("1 %")),
+        spread=UnitSpread(noise=standard(0.8), airflow=standard("2 %"), speed=standard("4 %")),
+    )  # fmt: skip
+
+    def judge(units: tuple[int, ...], lead: float, seed: int, draws: int = 600) -> xr.Dataset:
+        readings = read_readings(bench_day(np.random.default_rng(seed), units, lead))
+        return equal_noise(readings, 36, bench=bench, draws=draws, rng=seed)
+
+    asked = {"quantity": "airflow", "gap": "10 %", "bench": bench, "chosen": "before"}
+    now = judge((1, 2), 1.0, 6, draws=10_000)
+    plan = plan_units(now, "M000", "M001", prices={"M000": 10.0, "M001": 40.0}, **asked)
+    trials = 100
+    called = sum(
+        compare(
+            judge(plan.n_per_model, 1.1, 1000 + trial), "M000", "M001", quantity="airflow",
+            chosen="before",
+        ).verdict == "ahead"
+        for trial in range(trials)
+    )  # fmt: skip
+
+    assert plan.verdict == "test"
+    assert plan.n_per_model[0] > plan.n_per_model[1]
+    # Two points, and the simulation's own error at four standard errors.
+    room = 0.02 + 4 * math.sqrt(plan.power * (1 - plan.power) / trials)
+    assert called / trials == pytest.approx(plan.power, abs=room)
+
+
+# --- words and numbers that other functions say too --------------------------------------------
+
+
+def test_the_sentence_says_all_that_the_plan_is_about() -> None:
+    """Quantity, level, scope, samples tested and in the end, luck in the unit, what is left out."""
+    made = estimates(PAIR, tested=(1, 2), draws=40_000)
+    made.attrs |= {"kind": "equal noise", "level": 33.0, "level_units": "dBA"}
+    made = made.rename(noise="temperature_rise", noise_value="temperature_rise_value")
+    made["temperature_rise"].attrs["units"] = "K"
+    made.attrs["not_considered"] = json.dumps(["noise: session errors not stated"])
+    plan = plan_units(made, "Aven", "Bryll", gap=1.4, chosen="before")
+    said = plan.sentence()
+
+    assert "a gap of 1.4 K in temperature rise between the typical ones of Aven and Bryll" in said
+    assert "at equal noise (33 dBA)" in said
+    n = plan.n_per_model
+    assert f"({n[0]} and {n[1]} samples in the end, {plan.n_total} in total; " in said
+    assert "Tested: 1 sample of Aven, 2 samples of Bryll." in said
+    assert "sample luck of one sample (standard deviation): 0.8" in said
+    assert "measuring one sample adds " in said
+    assert "a false lead at most 5 times in 100" in said
+    assert "Not considered: noise: session errors not stated" in said
+    assert "prices and bench hours not stated" in said
+    assert (plan.scope, plan.probability, plan.where) == (
+        "model", 0.95, "at equal noise (33 dBA)",
+    )  # fmt: skip
+    assert plan._repr_html_().startswith("<p>To settle a gap of 1.4 K")
+
+
+def test_luck_of_ratios_is_printed_in_percent() -> None:
+    """Where models are compared as ratios the luck is said in percent, not in logarithms."""
+    made = estimates({"Aven": 400.0, "Bryll": 410.0}, relative=True, spread=0.03, shared=0.03)
+    plan = plan_units(made, "Aven", "Bryll", gap="30 %", chosen="before")
+
+    assert "sample luck of one sample (standard deviation): 3 %" in plan.sentence()
+
+
+@pytest.mark.parametrize("order", [("Aven", "Bryll"), ("Bryll", "Aven")])
+@pytest.mark.parametrize("relative", [False, True])
+def test_the_smallest_gap_of_now_is_the_critical_difference_of_compare(
+    order: tuple[str, str], relative: bool
+) -> None:
+    """What counts now is what `compare` says, and what is reckoned agrees with it to its error."""
+    made = (
+        estimates(
+            {"Aven": 400.0, "Bryll": 440.0}, relative=True, spread=0.03, measured=0.01, shared=0.03,
+            draws=40_000,
+        )
+        if relative
+        else estimates(PAIR, draws=40_000)
+    )  # fmt: skip
+    plan = plan_units(made, *order, gap="9 %" if relative else 1.5, chosen="before")
+    judged = compare(made, *order, chosen="before")
+    leads = 0 if judged.difference.value > 0 else 1
+    reckoned = plan.curve()["smallest_gap"].iloc[1]
+
+    assert plan.counts_now == judged.critical_difference[leads]
+    assert plan.curve()["smallest_gap"].iloc[0] == pytest.approx(plan.counts_now, rel=0.03)
+    assert plan.table().iloc[0]["smallest gap that would count [" + plan.units + "]"] == (
+        plan.counts_now
+    )
+    assert plan.counts_then < reckoned < plan.counts_now
+    assert plan.counts_floor < plan.counts_repeats_only <= plan.counts_now
+
+
+def test_a_short_budget_is_named_with_what_it_buys() -> None:
+    """Short money is no tie: by how much it is short, and what it does buy, model by model."""
+    prices = {"Aven": 20.0, "Bryll": {"price": 20.0, "currency": "EUR"}}
+    plan = plan_units(
+        estimates(PAIR), "Aven", "Bryll", gap=1.4, prices=prices, chosen="before", budget=60.0
+    )
+
+    assert plan.verdict == "budget short"
+    assert f"but the budget of 60 EUR is {plan.money - 60:g} EUR short." in plan.sentence()
+    assert plan.within_means is not None
+    assert sum(plan.within_means.values()) == 5
+    assert "What there is buys at best" in plan.sentence()
+    assert "tie" not in plan.sentence()
+
+
+def test_a_sweep_that_ends_near_the_target_is_named() -> None:
+    """Where draws run past the steps read, the plan says that more samples may settle nothing."""
+    made = estimates(PAIR)
+    made["noise_share_above"] = (("scope", "model"), np.array([[0.0, 0.0], [0.0, 0.04], [0, 0]]))
+    plan = plan_units(made, "Aven", "Bryll", gap=1.4, chosen="before")
+
+    assert any("the steps read of Bryll hardly reach" in note for note in plan.not_considered)
+
+
+def test_prices_the_estimates_carry_are_used() -> None:
+    """Prices read with the table need not be stated again."""
+    made = estimates(PAIR)
+    made.attrs["prices"] = json.dumps({"Aven": {"price": 7}, "Bryll": {"price": 9, "pack": 1}})
+    plan = plan_units(made, "Aven", "Bryll", gap=1.4, chosen="before")
+
+    assert plan.money == 7 * plan.add["Aven"] + 9 * plan.add["Bryll"]
+    assert "price units" in plan.sentence()
+
+
+def test_sittings_and_repeats_are_planned_where_the_bench_says_what_they_reduce() -> None:
+    """Dear samples and cheap hours: measuring again is part of the plan, and costs its hours."""
+    made = estimates(PAIR, spread=0.3, measured=0.8)
+    bench = Bench(
+        noise=Instrument(sitting=standard(0.4), model=standard(0.1), reading=standard(0.7))
+    )
+    prices = dict.fromkeys(PAIR, 40.0)
+    asked = {"gap": 1.5, "chosen": "before", "bench": bench, "prices": prices}
+    once = plan_units(made, "Aven", "Bryll", **asked, sitting_hours=0.25, hour_price=4.0)
+    often = plan_units(
+        made, "Aven", "Bryll", **asked, sitting_hours=0.25, reading_hours=0.1, hour_price=4.0,
+        most_sittings=3, most_repeats=3,
+    )  # fmt: skip
+
+    assert often.money < once.money
+    assert (often.sittings, often.repeats) != (1, 1)
+    assert f"{often.sittings} sittings of each with" in often.sentence()
+    assert often.power >= 0.8
+    assert often.design.counts_floor == pytest.approx(1.96 * 0.1 * math.sqrt(2), rel=1e-3)
 
 
 # --- which model next ------------------------------------------------------------------------
@@ -264,8 +496,9 @@ def test_the_next_samples_are_of_the_models_in_front() -> None:
     )
     assert found.shares[["A", "B"]].sum() > 0.6
     assert found.shares.sum() == pytest.approx(1.0)
-    assert found.assumed[1] == "models drawn towards their common centre"
-    assert found.sentence().startswith("Next buy ")
+    assert found.assumed[-1] == "models drawn towards their common centre"
+    assert found.sentence().startswith("With 125 price units buy ")
+    assert found.rule.startswith("expected value of information")
 
 
 def test_the_stated_chance_of_the_best_on_top_is_a_hit_rate() -> None:
@@ -292,8 +525,8 @@ def test_a_model_without_a_price_is_judged_and_not_bought() -> None:
 
     assert set(found.purchases["model"].iloc[1:]) <= {"B", "C"}
     assert nothing.purchases["model"].tolist() == ["nothing"]
-    assert nothing.sentence().startswith("No next purchase within the budget")
-    assert "many samples bought at once were not tried" in nothing.sentence()
+    assert nothing.sentence().startswith("No purchase of one or two packs within 5 price units")
+    assert "three and more packs at once were not tried" in nothing.sentence()
     assert nothing.table().equals(nothing.purchases)
 
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import itertools
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from fanstats.errors import FanstatsError
 from fanstats.planning.effort import Costs, Design, Effort, Scatter, cost_of, variance_parts
+from fanstats.planning.gap_plan import GapPlan
 from fanstats.planning.power import critical_value, power_continuing
 from fanstats.planning.samples import units_for_gap
 from fanstats.planning.settle import settle_gap
@@ -101,6 +103,31 @@ def test_equal_fresh_units_agree_with_the_plain_number_of_units(dof: float) -> N
     assert math.isnan(plan.power_now)
 
 
+def mixed_chance(gap: float, estimated: float, known: float, dof: float, models: int) -> float:
+    """Chance of a claim by plain loops: the limit solved anew for every outcome of the estimate."""
+    if math.isinf(dof):
+        return float(
+            stats.norm.sf(critical_value(0.05, models=models) - gap / math.sqrt(estimated + known))
+        )
+    points = (np.arange(200) + 0.5) / 200
+    scales = stats.chi2.ppf(points, dof) / dof
+    table = np.linspace(0, 8, 400)
+    inside = (
+        2 * stats.norm.cdf(table) - 1
+        if models == 2
+        else stats.studentized_range.cdf(math.sqrt(2) * table, models, 1e5)
+    )
+
+    def limit(came_out: float) -> float:
+        sd = np.sqrt(came_out / scales + known)
+        return float(
+            optimize.brentq(lambda q: np.interp(q / sd, table, inside).mean() - 0.95, 1e-3, 1e3)
+        )
+
+    limits = np.array([limit(estimated * u) for u in scales[4::8]])
+    return float(stats.norm.sf((limits - gap) / math.sqrt(estimated + known)).mean())
+
+
 @pytest.mark.parametrize("dof", [KNOWN, 3.0])
 @pytest.mark.parametrize("models", [2, 6])
 def test_the_plan_is_the_cheapest_of_all(dof: float, models: int) -> None:
@@ -118,19 +145,13 @@ def test_the_plan_is_the_cheapest_of_all(dof: float, models: int) -> None:
         Design, itertools.product(range(1, 10), range(1, 10), range(1, 3), range(1, 3))
     ):
         money, _ = cost_of(design, costs=costs, effort=effort)
-        by_unit, rest = variance_parts(design, scatter=scatter, effort=effort)
-        error = math.sqrt(by_unit + rest)
-        nu = dof + design.first + design.second - 2
-        # Noncentral t with effective degrees of freedom, straight from scipy.
-        nu = nu * (by_unit + rest) ** 2 / by_unit**2
+        estimated, fixed = variance_parts(design, scatter=scatter, effort=effort)
+        error = math.sqrt(estimated + fixed)
         best_case = stats.norm.sf(known - 2.3 / error)  # what a known spread would give
         if money >= cheapest or best_case < 0.8:
             continue
-        c = float(critical_value(0.05, dof=nu, models=models))
-        if math.isinf(nu):
-            chance = stats.norm.sf(c - 2.3 / error)
-        else:
-            chance = stats.nct.sf(c, nu, 2.3 / error)
+        nu = dof + design.first + design.second - 2
+        chance = mixed_chance(2.3, float(estimated), float(fixed), nu, models)
         if chance >= 0.8:
             cheapest = float(money)
 
@@ -173,23 +194,132 @@ def test_model_errors_make_a_gap_that_nothing_settles() -> None:
     assert "Publish it as a tie" in plan.sentence()
 
 
+PAID = Costs(price_first=20.0, price_second=20.0, sitting_hours=1.0, currency="EUR")
+
+
+def dear_plan(effort: Effort | None = None, **limits: float) -> GapPlan:
+    """A plan of about 19 samples, 380 EUR and 19 h."""
+    effort = effort or Effort(together=True)
+    return settle_gap(1.0, Scatter(unit=0.8, unit_dof=KNOWN), costs=PAID, effort=effort, **limits)
+
+
 @pytest.mark.parametrize(
-    "limits", [{"budget": 100.0}, {"bench_hours": 3.0}, {"effort": {"most_units": 3}}]
+    ("limits", "reason"),
+    [
+        ({"budget": 100.0}, "the budget of 100 EUR is 280 EUR short"),
+        ({"bench_hours": 3.0}, "the 3 h at the bench are 16.0 h short"),
+        (
+            {"budget": 100.0, "bench_hours": 3.0},
+            "the budget of 100 EUR is 280 EUR short and the 3 h at the bench are 16.0 h short",
+        ),
+    ],
 )
-def test_a_plan_beyond_the_means_ends_as_a_tie_with_its_price(limits: dict[str, object]) -> None:
-    """Money, hours or units beyond the limit: not worth it, and what it would have taken."""
-    costs = Costs(price_first=20.0, price_second=20.0, sitting_hours=1.0)
-    chosen = dict(limits)
-    effort = Effort(together=True, **chosen.pop("effort", {}))
-    plan = settle_gap(1.0, Scatter(unit=0.8, unit_dof=KNOWN), costs=costs, effort=effort, **chosen)
+def test_a_short_budget_is_called_so_and_not_a_tie(limits: dict[str, float], reason: str) -> None:
+    """Where money or hours are short, the plan says by how much, and what they do buy."""
+    plan = dear_plan(**limits)
+    most = 5 if "budget" in limits and "bench_hours" not in limits else 3
+    shares = itertools.combinations_with_replacement(range(most + 1), 2)
+    best = max(
+        settle_gap(
+            1.0, Scatter(unit=0.8, unit_dof=KNOWN), costs=PAID,
+            effort=Effort(together=True, tested=(1 + first, 1 + second)),
+        ).power_now
+        for first, second in shares
+        if first + second <= most
+    )  # fmt: skip
+
+    assert (plan.verdict, plan.reason) == ("budget short", reason)
+    assert plan.n_per_model in ((10, 11), (11, 10))
+    assert (plan.money, plan.hours) == (380.0, 19.0)
+    assert plan.within_means is not None
+    assert sum(plan.within_means) == 2 + most
+    assert plan.power_within_means == pytest.approx(best)
+    assert "(21 in total), 1 sitting each with 1 reading: 380 EUR and 19.0 h" in plan.sentence()
+    assert "as a tie" not in plan.sentence()
+    assert "What there is buys" in plan.sentence()
+
+
+@pytest.mark.parametrize(
+    ("limits", "reason"),
+    [
+        ({"worth": 100.0}, "that is more than the 100 EUR it is said to be worth"),
+        (
+            {"effort": Effort(together=True, most_units=3)},
+            "that is 11 samples of one model, more than the 3 that anybody means to test",
+        ),
+    ],
+)
+def test_what_is_not_worth_it_ends_as_a_tie_with_its_price(
+    limits: dict[str, object], reason: str
+) -> None:
+    """Beyond its worth, or beyond the samples anybody would test: a tie, with money and hours."""
+    plan = dear_plan(**limits)
 
     assert plan.verdict == "publish as a tie"
+    assert plan.reason.startswith(reason)
     assert plan.power >= 0.8
-    # By formula 10.05 of each: 10 and 11 will do; beyond the limit equal numbers are tried.
-    assert plan.n_per_model in ((10, 11), (11, 11))
     assert plan.money == 20.0 * (plan.n_total - 2)
-    assert plan.hours >= plan.n_total - 2
+    assert plan.hours == plan.n_total - 2
     assert plan.sentence().startswith("Not worth it, publish a gap of 1 as a tie: it would take")
+    assert f"{plan.money:.0f} EUR and {plan.hours:.1f} h" in plan.sentence()
+    assert reason in plan.sentence()
+
+
+def test_nothing_is_invented_that_nobody_stated() -> None:
+    """Without a currency it is price units; hours and prices not stated are said to be so."""
+    scatter, effort = Scatter(unit=0.8, unit_dof=KNOWN), Effort(together=True)
+    plans = [
+        settle_gap(1.0, scatter, costs=costs, effort=effort)
+        for costs in (CHEAP, Costs(), Costs(sitting_hours=1.0))
+    ]
+
+    assert "380 price units and bench hours not stated" in plans[0].sentence()
+    assert "prices and bench hours not stated" in plans[1].sentence()
+    assert "prices not stated and 19.0 h at the bench" in plans[2].sentence()
+    assert "EUR" not in "".join(plan.sentence() for plan in plans)
+    assert math.isnan(plans[0].hours)
+    assert math.isnan(plans[1].money)
+    assert plans[1].n_total == plans[2].n_total == 21
+
+
+def test_the_curve_gives_power_and_cost_for_each_number_of_units() -> None:
+    """Power against units with cost: rising, best shared, in whole packs."""
+    costs = Costs(price_first=30.0, price_second=12.0, pack_second=4, sitting_hours=0.5)
+    scatter = Scatter(unit=(0.8, 0.4), unit_dof=KNOWN)
+    plan = settle_gap(1.2, scatter, costs=costs, effort=Effort(together=True, tested=(1, 2)))
+    curve = plan.curve
+    row = curve[curve["n_total"] == 8].iloc[0]
+
+    assert list(curve) == [
+        "n_total", "n_first", "n_second", "add_first", "add_second", "power", "smallest_gap",
+        "money", "hours",
+    ]  # fmt: skip
+    assert curve["n_total"].tolist() == list(range(3, 3 + len(curve)))
+    assert curve["power"].is_monotonic_increasing
+    assert curve["power"].iloc[0] == pytest.approx(plan.power_now)
+    assert curve["power"].iloc[-1] > plan.power_wanted
+    assert (row["add_first"], row["add_second"]) == (row["n_first"] - 1, row["n_second"] - 2)
+    assert row["money"] == 30 * row["add_first"] + 12 * math.ceil(row["add_second"] / 4)
+    assert row["hours"] == 0.5 * (row["add_first"] + row["add_second"])
+    errors = {n: 0.64 / n + 0.16 / (8 - n) for n in range(1, 7)}
+    assert row["n_first"] == min(errors, key=lambda n: errors[n])
+    error = math.sqrt(errors[row["n_first"]])
+    assert row["power"] == pytest.approx(
+        stats.norm.sf(1.959964 - 1.2 / error) + stats.norm.cdf(-1.959964 - 1.2 / error), abs=1e-6
+    )
+
+
+def test_a_plan_shows_itself_and_is_kept_as_text(tmp_path: Path) -> None:
+    """A plan prints sentence and table, as HTML too, and writes CSV and Markdown."""
+    plan = dear_plan()
+
+    assert plan.sentence() in repr(plan)
+    assert plan._repr_html_().startswith("<p>To settle a gap of 1")
+    assert "<table" in plan._repr_html_()
+    assert plan.to_csv().splitlines()[0].startswith("state,samples of the first,")
+    assert plan.to_csv(tmp_path / "plan.csv") is None
+    assert (tmp_path / "plan.csv").read_text() == plan.to_csv()
+    assert "| with the plan" in plan.to_markdown()
 
 
 def test_what_is_enough_already_needs_nothing() -> None:
@@ -271,6 +401,29 @@ def test_the_measured_gap_gives_the_chance_that_it_will_be_claimed() -> None:
         (lambda: plan_with(power=1.0), r"`power` must lie strictly between"),
         (lambda: plan_with(models=1), r"`models` must be a whole number of at least 2"),
         (lambda: plan_with(belief_sd=-1), r"`belief_sd` must be a finite number at least 0"),
+        (
+            lambda: plan_with(costs=Costs(), budget=50.0),
+            r"`budget` must come with prices; got 50 and none",
+        ),
+        (
+            lambda: plan_with(bench_hours=5.0),
+            r"`bench_hours` must come with hours of a sitting; got 5 and none",
+        ),
+        (
+            lambda: plan_with(
+                scatter=Scatter(unit=0.8, unit_dof=0), effort=Effort(together=True, most_units=1)
+            ),
+            r"`most_units` must leave a degree of freedom for the spread.*got 1. One unit of each",
+        ),
+        (
+            lambda: plan_with(scatter=Scatter(unit=0.8, unit_dof=0, dof_grows=False)),
+            r"`unit_dof` must leave a degree of freedom for the spread",
+        ),
+        (lambda: Costs(price_first=20.0), r"`price_second` must be given with the other price"),
+        (
+            lambda: Costs(hour_price=5.0),
+            r"`hour_price` must come with hours; got 5 and no hours",
+        ),
         (lambda: plan_with(budget=-1), r"`budget` must be a finite number at least 0"),
         (
             lambda: plan_with(measured=1.0, effort=FRESH),

@@ -7,6 +7,7 @@ a `model` stay whatever is bought: they are the floor.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -16,6 +17,8 @@ from fanstats._arguments import count, number
 from fanstats.errors import FanstatsError
 
 if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
     from fanstats._typing import FloatArray
 
 __all__ = ["Costs", "Design", "Effort", "Scatter", "cost_of", "variance_parts"]
@@ -41,6 +44,15 @@ class Scatter:
     unit_dof : float
         Degrees of freedom behind `unit` from other models; infinite where it is known, 0 where
         the units of this plan alone will tell.
+    unit_known : float or tuple of float
+        A further part of the spread from unit to unit, whose size is known whatever `unit_dof`.
+    dof_grows : bool
+        Whether the spread is estimated anew with the plan's own units, each beyond a model's first
+        adding a degree of freedom. False keeps those stated.
+    mean_square : bool
+        Whether `unit` is estimated as a mean square of results that hold `sitting` and `reading`
+        errors too, as `unit_spread` does. False where `unit` alone carries the degrees of freedom
+        and those errors are known beside it.
     sitting, reading, session : float
         New with each sitting of a unit, each reading, each session.
     model : float
@@ -49,6 +61,9 @@ class Scatter:
 
     unit: float | tuple[float, float]
     unit_dof: float
+    unit_known: float | tuple[float, float] = 0.0
+    dof_grows: bool = True
+    mean_square: bool = True
     sitting: float = 0.0
     reading: float = 0.0
     session: float = 0.0
@@ -57,21 +72,54 @@ class Scatter:
     def __post_init__(self) -> None:
         for name in ("sitting", "reading", "session", "model"):
             object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
-        for deviation in self.units:
-            number("unit", deviation, at_least=0)
+        for name, pair in (("unit", self.units), ("unit_known", self.units_known)):
+            for deviation in pair:
+                number(name, deviation, at_least=0)
         dof = number("unit_dof", self.unit_dof, at_least=0, infinite=True)
         object.__setattr__(self, "unit_dof", dof)
-        if max(*self.units, self.sitting, self.reading, self.session) == 0:
+        if max(*self.units, *self.units_known, self.sitting, self.reading, self.session) == 0:
             msg = "`unit`, `sitting`, `reading` and `session` must not all be 0; got 0 for each."
             raise FanstatsError(msg)
 
     @property
     def units(self) -> tuple[float, float]:
+        """Spread of the first and of the second model, as far as it is of estimated size."""
+        return _pair(self.unit)
+
+    @property
+    def units_known(self) -> tuple[float, float]:
+        """Spread of the first and of the second model, as far as its size is known."""
+        return _pair(self.unit_known)
+
+    @property
+    def units_whole(self) -> tuple[float, float]:
         """Spread of the first and of the second model."""
-        if isinstance(self.unit, tuple):
-            first, second = self.unit
-            return first, second
-        return self.unit, self.unit
+        first, second = map(math.hypot, self.units, self.units_known)
+        return first, second
+
+    def degrees(self, total: ArrayLike) -> FloatArray:
+        """Give the degrees of freedom behind the spread with so many units of both models.
+
+        Parameters
+        ----------
+        total : array_like
+            Units of both models.
+
+        Returns
+        -------
+        ndarray
+        """
+        units = np.asarray(total, dtype=np.float64)
+        if not self.dof_grows:
+            return np.full(units.shape, self.unit_dof)
+        return np.asarray(self.unit_dof + units - 2.0)
+
+
+def _pair(given: float | tuple[float, float]) -> tuple[float, float]:
+    if isinstance(given, tuple):
+        first, second = given
+        return first, second
+    return given, given
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,35 +128,57 @@ class Costs:
 
     Parameters
     ----------
-    price_first, price_second : float
-        Price of one pack of each model.
+    price_first, price_second : float, optional
+        Price of one pack of each model; both or none.
     pack_first, pack_second : int
         Units in a pack.
-    sitting_hours, reading_hours, session_hours : float
+    sitting_hours, reading_hours, session_hours : float, optional
         Hours for mounting a unit, for one round of readings, for starting a session.
     hour_price : float
         What an hour at the bench is worth.
     currency : str
-        For sentences.
+        For sentences; "" where nobody stated one.
     """
 
-    price_first: float
-    price_second: float
+    price_first: float | None = None
+    price_second: float | None = None
     pack_first: int = 1
     pack_second: int = 1
-    sitting_hours: float = 0.0
-    reading_hours: float = 0.0
-    session_hours: float = 0.0
+    sitting_hours: float | None = None
+    reading_hours: float | None = None
+    session_hours: float | None = None
     hour_price: float = 0.0
-    currency: str = "EUR"
+    currency: str = ""
 
     def __post_init__(self) -> None:
         for name in ("price_first", "price_second", "sitting_hours", "reading_hours"):
-            object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
+            self._check(name)
         for name in ("session_hours", "hour_price"):
-            object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
+            self._check(name)
         for name in ("pack_first", "pack_second"):
             object.__setattr__(self, name, count(name, getattr(self, name)))
+        if (self.price_first is None) != (self.price_second is None):
+            missing = "price_first" if self.price_first is None else "price_second"
+            msg = f"`{missing}` must be given with the other price; got None. Give both or none."
+            raise FanstatsError(msg)
+        if self.hour_price and not self.hours_stated:
+            msg = f"`hour_price` must come with hours; got {self.hour_price:g} and no hours."
+            raise FanstatsError(msg)
+
+    def _check(self, name: str) -> None:
+        if getattr(self, name) is not None:
+            object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
+
+    @property
+    def money_stated(self) -> bool:
+        """Whether anything is said about money."""
+        return self.price_first is not None or self.hour_price > 0
+
+    @property
+    def hours_stated(self) -> bool:
+        """Whether anything is said about hours."""
+        stated = (self.sitting_hours, self.reading_hours, self.session_hours)
+        return any(hours is not None for hours in stated)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +220,7 @@ class Effort:
 def variance_parts(
     design: Design, *, scatter: Scatter, effort: Effort
 ) -> tuple[FloatArray, FloatArray]:
-    """Give the variance of the measured difference, in a part new with each unit and the rest.
+    """Give the variance of the measured difference, of estimated size and of known size.
 
     Parameters
     ----------
@@ -164,35 +234,43 @@ def variance_parts(
 
     Returns
     -------
-    by_unit, rest : ndarray
-        Variances: unit, sitting and reading errors; session and model errors.
+    estimated, known : ndarray
+        Variances: the spread from unit to unit, with the sitting and reading errors that a mean
+        square of results holds; and all others.
 
     Examples
     --------
     >>> scatter = Scatter(unit=0.8, unit_dof=10, reading=0.3, model=0.1)
-    >>> by_unit, rest = variance_parts(Design(4, 4, 1, 3), scatter=scatter,
-    ...                                effort=Effort(together=True, tested=(0, 0)))
-    >>> by_unit.round(3), rest.round(3)
+    >>> estimated, known = variance_parts(Design(4, 4, 1, 3), scatter=scatter,
+    ...                                   effort=Effort(together=True, tested=(0, 0)))
+    >>> estimated.round(3), known.round(3)
     (np.float64(0.335), np.float64(0.02))
     """
     sittings, repeats = design.sittings, design.repeats
-    by_unit: FloatArray | float = 0.0
+    spread: FloatArray | float = 0.0
+    spread_known: FloatArray | float = 0.0
+    measured: FloatArray | float = 0.0
     session_weights = []
-    for n, old, spread in zip(design[:2], effort.tested, scatter.units, strict=True):
+    sizes = zip(design[:2], effort.tested, scatter.units, scatter.units_known, strict=True)
+    for n, old, unit, unit_known in sizes:
         units = np.asarray(n, dtype=np.float64)
         share = old / units  # weight of the units tested already
         reading_old = (1 / effort.tested_repeats + (sittings - 1) / repeats) / sittings**2
         reading = share * reading_old + (1 - share) / (sittings * repeats)
-        one_unit = spread**2 + scatter.sitting**2 / sittings + scatter.reading**2 * reading
-        by_unit = by_unit + one_unit / units
+        spread = spread + unit**2 / units
+        spread_known = spread_known + unit_known**2 / units
+        one_unit = scatter.sitting**2 / sittings + scatter.reading**2 * reading
+        measured = measured + one_unit / units
         # Weights of the past session, of a round that holds the old units too, of the last round.
         session_weights.append((share / sittings, 1 / sittings + 0 * share, (1 - share) / sittings))
     session: FloatArray | float = 0.0
     for first, second, rounds in zip(*session_weights, (1, sittings - 1, 1), strict=True):
         square = (first - second) ** 2 if effort.together else first**2 + second**2
         session = session + rounds * square
-    rest = scatter.session**2 * session + 2 * scatter.model**2
-    return np.asarray(by_unit)[()], np.asarray(rest)[()]
+    known = spread_known + scatter.session**2 * session + 2 * scatter.model**2
+    if scatter.mean_square:
+        return np.asarray(spread + measured)[()], np.asarray(known)[()]
+    return np.asarray(spread)[()], np.asarray(known + measured)[()]
 
 
 def cost_of(design: Design, *, costs: Costs, effort: Effort) -> tuple[FloatArray, FloatArray]:
@@ -210,6 +288,7 @@ def cost_of(design: Design, *, costs: Costs, effort: Effort) -> tuple[FloatArray
     Returns
     -------
     money, hours : ndarray
+        What is not stated counts as 0.
 
     Examples
     --------
@@ -226,10 +305,10 @@ def cost_of(design: Design, *, costs: Costs, effort: Effort) -> tuple[FloatArray
     packs = ((costs.pack_first, costs.price_first), (costs.pack_second, costs.price_second))
     for n, old, (pack, price) in zip(design[:2], effort.tested, packs, strict=True):
         new = np.asarray(n, dtype=np.float64) - old
-        money = money + np.ceil(new / pack) * price
+        money = money + np.ceil(new / pack) * (price or 0.0)
         mounted = mounted + new * sittings
         rounds.append(np.where(new > 0, sittings, (sittings - 1) * (old > 0)))
     sessions = np.maximum(*rounds) if effort.together else rounds[0] + rounds[1]
-    one_sitting = costs.sitting_hours + design.repeats * costs.reading_hours
-    hours = mounted * one_sitting + sessions * costs.session_hours
+    one_sitting = (costs.sitting_hours or 0.0) + design.repeats * (costs.reading_hours or 0.0)
+    hours = mounted * one_sitting + sessions * (costs.session_hours or 0.0)
     return np.asarray(money + hours * costs.hour_price)[()], np.asarray(hours)[()]

@@ -5,159 +5,27 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass, replace
-from functools import partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.interpolate import CubicSpline
 
 from fanstats._arguments import count, fraction, number, power_above
 from fanstats.errors import FanstatsError
+from fanstats.planning.claims import chance_of_claim, claim_limit
 from fanstats.planning.effort import Costs, Design, Effort, Scatter, cost_of, variance_parts
-from fanstats.planning.power import (
-    MOST_UNITS,
-    critical_value,
-    effective_dof,
-    power_believed,
-    power_continuing,
-    smallest_whole,
-)
+from fanstats.planning.gap_plan import GapPlan, Verdict
+from fanstats.planning.power import MOST_UNITS, power_continuing, smallest_whole
+from fanstats.planning.shown import money_words
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import ArrayLike
 
     from fanstats._typing import FloatArray
 
 __all__ = ["GapPlan", "settle_gap"]
-
-Verdict = Literal["test", "already enough", "publish as a tie", "cannot be settled"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GapPlan:
-    """The cheapest plan found for settling a gap, and what it cannot buy.
-
-    Attributes
-    ----------
-    verdict : str
-        "test", "already enough", "publish as a tie" (the plan exists, but not within the limits
-        given), "cannot be settled" (no plan exists: the floor is too high).
-    gap : float
-        Gap the plan is for.
-    n_per_model : tuple of int
-        Units of the first and the second model in the end.
-    n_total, add_first, add_second : int
-        Units in the end, and units to buy for testing (before rounding up to packs).
-    sittings, repeats : int
-        Sittings of each unit in the end, readings in each new one.
-    power, power_wanted, power_now : float
-        Chance of a claim with the plan, as asked for, and with what has been tested (NaN where
-        a model has not been tested).
-    power_repeats_only : float
-        The most that measuring again without a further unit could reach.
-    power_at_most : float
-        The most that anything could reach.
-    power_continuing : float
-        Chance that the measured gap will be claimed after the plan, tested units included; NaN
-        where no measured gap was given.
-    counts_now, counts_then, counts_repeats_only, counts_floor : float
-        Smallest gap that would count: now, with the plan, with endless repeats on the units
-        tested, with endless everything.
-    money, hours : float
-        What the plan takes beyond what has been spent; `money` includes the hours' price.
-    currency, assumed : str
-        The currency; what the numbers rest on.
-    """
-
-    verdict: Verdict
-    gap: float
-    n_per_model: tuple[int, int]
-    n_total: int
-    add_first: int
-    add_second: int
-    sittings: int
-    repeats: int
-    power: float
-    power_wanted: float
-    power_now: float
-    power_repeats_only: float
-    power_at_most: float
-    power_continuing: float
-    counts_now: float
-    counts_then: float
-    counts_repeats_only: float
-    counts_floor: float
-    money: float
-    hours: float
-    currency: str
-    assumed: str
-
-    def sentence(self) -> str:
-        """Say the plan in words.
-
-        Returns
-        -------
-        str
-        """
-        if self.verdict == "cannot be settled":
-            return (
-                f"A gap of {self.gap:g} cannot be settled on this bench: errors that belong to a "
-                f"model let {self.counts_floor:.3g} count at the least, and the chance never "
-                f"exceeds {self.power_at_most:.2f}. Publish it as a tie. Assumed: {self.assumed}."
-            )
-        if self.verdict == "already enough":
-            return (
-                f"What has been tested finds a gap of {self.gap:g} with chance "
-                f"{self.power_now:.2f}; nothing needs to be bought. Assumed: {self.assumed}."
-            )
-        takes = (
-            f"{self.add_first} more samples of the first and {self.add_second} of the second, "
-            f"{self.sittings} sittings each with {self.repeats} readings: "
-            f"{self.money:.0f} {self.currency} and {self.hours:.1f} h, chance {self.power:.2f}"
-        )
-        tie = self.verdict == "publish as a tie"
-        lead = (
-            f"Not worth it, publish a gap of {self.gap:g} as a tie: it would take "
-            if tie
-            else (f"To settle a gap of {self.gap:g}: ")
-        )
-        repeats = (
-            ""
-            if math.isnan(self.power_repeats_only)
-            else f" Repeats alone reach at most {self.power_repeats_only:.2f}."
-        )
-        return f"{lead}{takes}.{repeats} Assumed: {self.assumed}."
-
-    def table(self) -> pd.DataFrame:
-        """Give the smallest gap that would count and the chance, for four states of the bench.
-
-        Returns
-        -------
-        DataFrame
-            Rows now, with the plan, endless repeats, endless everything.
-        """
-        return pd.DataFrame(
-            {
-                "smallest gap that would count": [
-                    self.counts_now,
-                    self.counts_then,
-                    self.counts_repeats_only,
-                    self.counts_floor,
-                ],
-                "chance": [
-                    self.power_now,
-                    self.power,
-                    self.power_repeats_only,
-                    self.power_at_most,
-                ],
-            },
-            index=pd.Index(
-                ["now", "with the plan", "endless repeats", "endless everything"], name="state"
-            ),
-        )
-
-
 # --- from variances to chances ---------------------------------------------------------------
 
 
@@ -174,111 +42,161 @@ class _Aim:
     effort: Effort
 
     def parts(self, design: Design) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give variance by unit, the rest, and total units of a design."""
-        by_unit, rest = variance_parts(design, scatter=self.scatter, effort=self.effort)
+        """Give the variance of estimated size, that of known size, and units of a design."""
+        estimated, known = variance_parts(design, scatter=self.scatter, effort=self.effort)
         total = np.asarray(design.first, dtype=np.float64) + design.second
-        return by_unit, rest, np.asarray(total)
+        return estimated, known, np.asarray(total)
 
-    def critical(
-        self, by_unit: ArrayLike, rest: ArrayLike, total: ArrayLike
-    ) -> tuple[FloatArray, FloatArray]:
-        """Give the multiplier (infinite: nothing can be claimed yet) and the degrees of freedom."""
-        b, r, n = np.broadcast_arrays(
-            *(np.atleast_1d(x).astype(float) for x in (by_unit, rest, total))
+    def chance(self, estimated: ArrayLike, known: ArrayLike, total: ArrayLike) -> FloatArray:
+        """Give the chance of a claim, one a design."""
+        return np.atleast_1d(
+            chance_of_claim(
+                self.gap,
+                estimated,
+                known,
+                dof=self.scatter.degrees(total),
+                alpha=self.alpha,
+                models=self.models,
+                belief_sd=self.belief_sd,
+            )
         )
-        behind = np.stack([self.scatter.unit_dof + n - 2, np.full_like(n, np.inf)], axis=-1)
-        with np.errstate(divide="ignore"):
-            dof = np.asarray(effective_dof(np.stack([b, r], axis=-1), np.maximum(behind, 0.0)))
-        return np.where(dof >= 1, self._multiplier(np.maximum(dof, 1.0)), np.inf), dof
 
-    def _multiplier(self, dof: FloatArray) -> FloatArray:
-        exact = partial(critical_value, self.alpha, models=self.models)
-        single, place = np.unique(dof, return_inverse=True)
-        if self.models == 2 or single.size <= 9:
-            return np.asarray(exact(dof=single))[place]
-        # The studentized range is slow, and its logarithm smooth in 1 / dof.
-        ends = 1.0 / single[-1], 1.0 / single[0]
-        at = (ends[0] + ends[1]) / 2 - (ends[1] - ends[0]) / 2 * np.cos(np.linspace(0, np.pi, 9))
-        at[[0, -1]] = ends
-        with np.errstate(divide="ignore"):
-            nodes = np.log(exact(dof=1.0 / at))
-        return np.asarray(np.exp(CubicSpline(at, nodes)(1.0 / single)))[place]
-
-    def chance(self, by_unit: ArrayLike, rest: ArrayLike, total: ArrayLike) -> FloatArray:
-        c, dof = self.critical(by_unit, rest, total)
-        usable = np.isfinite(c)
-        error = np.atleast_1d(np.sqrt(np.add(by_unit, rest)))
-        found = power_believed(
-            self.gap,
-            self.belief_sd,
-            error,
-            critical=np.where(usable, c, 1.0),
-            dof=np.maximum(dof, 1.0),
+    def counts(self, estimated: ArrayLike, known: ArrayLike, total: ArrayLike) -> FloatArray:
+        """Give the smallest gap that would count, one a design."""
+        dof = self.scatter.degrees(total)
+        return np.atleast_1d(
+            claim_limit(estimated, known, dof=dof, alpha=self.alpha, models=self.models)
         )
-        return np.where(usable, found, 0.0)
 
-    def outlook(self, by_unit: ArrayLike, rest: ArrayLike, total: ArrayLike) -> tuple[float, float]:
+    def outlook(
+        self, estimated: ArrayLike, known: ArrayLike, total: ArrayLike
+    ) -> tuple[float, float]:
         """Give the chance and the smallest gap that would count, for one design."""
-        if np.add(by_unit, rest) == 0:
-            return 1.0, 0.0
-        c, _ = self.critical(by_unit, rest, total)
-        counts = float((c * np.sqrt(np.add(by_unit, rest)))[0])
-        return float(self.chance(by_unit, rest, total)[0]), counts
+        parts = (estimated, known, total)
+        return float(self.chance(*parts)[0]), float(self.counts(*parts)[0])
 
 
 # --- the search ------------------------------------------------------------------------------
 
 
 def _within_limits(aim: _Aim, costs: Costs) -> pd.DataFrame:
-    """List designs within the limits that would do with the spread known, cheapest first."""
+    """List the designs within the limits, cheapest first."""
     effort = aim.effort
     sizes = [np.arange(max(1, old), effort.most_units + 1.0) for old in effort.tested]
     first, second = (grid.ravel() for grid in np.meshgrid(*sizes, indexing="ij"))
     if effort.equal:
         same = first == second
         first, second = first[same], second[same]
-    known = replace(aim, scatter=replace(aim.scatter, unit_dof=math.inf))
     frames = []
     for sittings, repeats in itertools.product(
         range(1, effort.most_sittings + 1), range(1, effort.most_repeats + 1)
     ):
         design = Design(first, second, sittings, repeats)
-        by_unit, rest, total = aim.parts(design)
+        estimated, known, total = aim.parts(design)
         money, hours = cost_of(design, costs=costs, effort=effort)
         columns = {
             "money": money, "hours": hours, "total": total, "sittings": sittings,
-            "repeats": repeats, "first": first, "second": second, "by_unit": by_unit, "rest": rest,
-            "variance": by_unit + rest,
+            "repeats": repeats, "first": first, "second": second, "estimated": estimated,
+            "known": known, "variance": estimated + known,
         }  # fmt: skip
-        frames.append(pd.DataFrame(columns)[known.chance(by_unit, rest, total) >= aim.wanted])
+        frames.append(pd.DataFrame(columns))
     order = ["money", "hours", "total", "sittings", "repeats", "variance", "first"]
     return pd.concat(frames, ignore_index=True).sort_values(order, ignore_index=True)
 
 
-def _cheapest(aim: _Aim, costs: Costs) -> Design | None:
-    candidates = _within_limits(aim, costs)
-    for start in range(0, len(candidates), 4096):
-        block = candidates.iloc[start : start + 4096]
-        good = aim.chance(*(block[name].to_numpy() for name in ("by_unit", "rest", "total")))
-        if (good >= aim.wanted).any():
-            row = block.iloc[int(np.argmax(good >= aim.wanted))]
-            return Design(*(int(row[name]) for name in ("first", "second", "sittings", "repeats")))
+def _chances(aim: _Aim, designs: pd.DataFrame) -> FloatArray:
+    return aim.chance(*(designs[name].to_numpy() for name in ("estimated", "known", "total")))
+
+
+def _design(row: pd.Series[float]) -> Design:
+    return Design(*(int(row[name]) for name in ("first", "second", "sittings", "repeats")))
+
+
+def _cheapest(aim: _Aim, designs: pd.DataFrame) -> Design | None:
+    sure = replace(aim, scatter=replace(aim.scatter, unit_dof=math.inf))
+    # An estimated spread never gives a better chance than one known to be the same.
+    candidates = designs[_chances(sure, designs) >= aim.wanted]
+    for start in range(0, len(candidates), 1024):
+        block = candidates.iloc[start : start + 1024]
+        good = _chances(aim, block) >= aim.wanted
+        if good.any():
+            return _design(block.iloc[int(np.argmax(good))])
     return None
 
 
-def _beyond_limits(aim: _Aim) -> Design | None:
-    """Find the equal numbers of units that would do if `most_units` did not stand."""
-    effort = aim.effort
+def _within_means(
+    aim: _Aim, designs: pd.DataFrame, limits: list[float]
+) -> tuple[tuple[int, int], float] | None:
+    """Give the design with the best chance within money and hours."""
+    affordable = designs[(designs["money"] <= limits[0]) & (designs["hours"] <= limits[1])]
+    if affordable.empty:
+        return None
+    chances = _chances(aim, affordable)
+    best = _design(affordable.iloc[int(np.argmax(chances))])
+    return (int(best.first), int(best.second)), float(chances.max())
 
-    def design(n: int) -> Design:
-        first, second = (max(n, old) for old in effort.tested)
-        return Design(first, second, effort.most_sittings, effort.most_repeats)
 
-    n = smallest_whole(
-        lambda units: bool(aim.chance(*aim.parts(design(units)))[0] >= aim.wanted),
-        max(1, *effort.tested),
+def _curve(aim: _Aim, costs: Costs, design: Design) -> pd.DataFrame:
+    """List the best sharing of every number of units from those tested on past the plan's."""
+    old = aim.effort.tested
+    least = max(2, sum(max(1, n) for n in old))
+    most = max(int(design.first) + int(design.second), least + 8)
+    most = min(math.ceil(1.3 * most), 2 * max(aim.effort.most_units, *old))
+    totals = np.unique(np.linspace(least, max(most, least), 60).round().astype(int))
+    rows = []
+    for total in totals:
+        first = np.arange(max(1, old[0]), total - max(1, old[1]) + 1)
+        if aim.effort.equal:
+            first = np.array([total / 2])
+            if total % 2 or total / 2 < max(old):
+                continue
+        split = Design(first, total - first, design.sittings, design.repeats)
+        estimated, known, _ = aim.parts(split)
+        at = int(np.argmin(np.asarray(estimated + known)))
+        rows.append((int(first[at]), int(total - first[at])))
+    return _curve_table(aim, costs, design, np.array(rows, dtype=np.float64).reshape(-1, 2))
+
+
+def _curve_table(aim: _Aim, costs: Costs, design: Design, rows: FloatArray) -> pd.DataFrame:
+    first, second = rows.T
+    at = Design(first, second, design.sittings, design.repeats)
+    parts = aim.parts(at)
+    money, hours = cost_of(at, costs=costs, effort=aim.effort)
+    return pd.DataFrame(
+        {
+            "n_total": (first + second).astype(int),
+            "n_first": first.astype(int),
+            "n_second": second.astype(int),
+            "add_first": first.astype(int) - aim.effort.tested[0],
+            "add_second": second.astype(int) - aim.effort.tested[1],
+            "power": aim.chance(*parts) if len(rows) else [],
+            "smallest_gap": aim.counts(*parts) if len(rows) else [],
+            "money": money if costs.money_stated else math.nan,
+            "hours": hours if costs.hours_stated else math.nan,
+        }
     )
-    return None if n is None else design(n)
+
+
+def _beyond_limits(aim: _Aim, costs: Costs) -> Design | None:
+    """Find the cheapest equal numbers of units that would do if `most_units` did not stand."""
+    effort = aim.effort
+    found = []
+    for sittings, repeats in itertools.product(
+        range(1, effort.most_sittings + 1), range(1, effort.most_repeats + 1)
+    ):
+
+        def design(n: int, sittings: int = sittings, repeats: int = repeats) -> Design:
+            first, second = (max(n, old) for old in effort.tested)
+            return Design(first, second, sittings, repeats)
+
+        def reached(units: int, design: Callable[[int], Design] = design) -> bool:
+            return bool(aim.chance(*aim.parts(design(units)))[0] >= aim.wanted)
+
+        n = smallest_whole(reached, max(1, *effort.tested))
+        if n is not None:
+            money, hours = cost_of(design(n), costs=costs, effort=effort)
+            found.append(((float(money), float(hours), n, sittings, repeats), design(n)))
+    return min(found)[1] if found else None
 
 
 def settle_gap(
@@ -294,6 +212,7 @@ def settle_gap(
     measured: float | None = None,
     budget: float | None = None,
     bench_hours: float | None = None,
+    worth: float | None = None,
 ) -> GapPlan:
     """Find the cheapest samples, sittings and repeats that settle a gap between two models.
 
@@ -317,7 +236,9 @@ def settle_gap(
     measured : float, optional
         The gap measured so far on the tested units: adds `power_continuing`.
     budget, bench_hours : float, optional
-        The most that may be spent; beyond it the verdict is "publish as a tie".
+        The most that may be spent; beyond it the verdict is "budget short".
+    worth : float, optional
+        What settling the gap is worth, in money; beyond it the verdict is "publish as a tie".
 
     Returns
     -------
@@ -338,26 +259,31 @@ def settle_gap(
     ('test', (6, 4), 3, 190.0)
     """
     aim = _aim(gap, scatter, effort, power, alpha, models, belief_sd)
-    limits = [
-        math.inf if limit is None else number(name, limit, at_least=0)
-        for name, limit in (("budget", budget), ("bench_hours", bench_hours))
-    ]
+    means = _means(costs, budget, bench_hours, worth)
     now = Design(*effort.tested, 1, effort.tested_repeats)
     untested = 0 in effort.tested
     state_now = (math.nan, math.nan) if untested else aim.outlook(*aim.parts(now))
     endless = Design(MOST_UNITS, MOST_UNITS, effort.most_sittings, effort.most_repeats)
     state_endless = aim.outlook(*aim.parts(endless))
     enough = state_now[0] >= aim.wanted
-    found = now if enough else _cheapest(aim, costs) or _beyond_limits(aim)
+    designs = _within_limits(aim, costs)
+    found = now if enough else _cheapest(aim, designs) or _beyond_limits(aim, costs)
     design = now if found is None else found
     money, hours = (0.0, 0.0) if design is now else cost_of(design, costs=costs, effort=effort)
-    n_first, n_second = int(design.first), int(design.second)
-    over = money > limits[0] or hours > limits[1] or max(n_first, n_second) > effort.most_units
-    verdict: Verdict = "already enough" if enough else "publish as a tie" if over else "test"
+    verdict, reason = _verdict(aim, means, costs, found, enough, float(money), float(hours))
+    if verdict == "cannot be settled":
+        reason = (
+            "errors that belong to a model, which nothing bought reduces, let no gap below "
+            f"{state_endless[1]:.3g} count"
+        )
+    short = verdict == "budget short"
+    within = _within_means(aim, designs, [means["budget"], means["bench_hours"]]) if short else None
     then = state_now if design is now else aim.outlook(*aim.parts(design))
     repeats_only = _repeats_only(aim)
+    n_first, n_second = int(design.first), int(design.second)
     return GapPlan(
-        verdict="cannot be settled" if found is None else verdict,
+        verdict=verdict,
+        reason=reason,
         gap=aim.gap,
         n_per_model=(n_first, n_second),
         n_total=n_first + n_second,
@@ -375,11 +301,69 @@ def settle_gap(
         counts_then=then[1],
         counts_repeats_only=repeats_only[1],
         counts_floor=state_endless[1],
-        money=float(money),
-        hours=float(hours),
+        money=float(money) if costs.money_stated or design is now else math.nan,
+        hours=float(hours) if costs.hours_stated or design is now else math.nan,
+        within_means=None if within is None else within[0],
+        power_within_means=math.nan if within is None else within[1],
         currency=costs.currency,
+        curve=_curve(aim, costs, design),
         assumed=_assumed(aim),
     )
+
+
+def _means(
+    costs: Costs, budget: float | None, bench_hours: float | None, worth: float | None
+) -> dict[str, float]:
+    """Check the limits; one nobody can be held against is refused."""
+    given = {"budget": budget, "bench_hours": bench_hours, "worth": worth}
+    found = {
+        name: math.inf if limit is None else number(name, limit, at_least=0)
+        for name, limit in given.items()
+    }
+    for name, limit in given.items():
+        stated = costs.hours_stated if name == "bench_hours" else costs.money_stated
+        if limit is not None and not stated:
+            lack = "hours of a sitting" if name == "bench_hours" else "prices"
+            msg = f"`{name}` must come with {lack}; got {limit:g} and none. State them too."
+            raise FanstatsError(msg)
+    return found
+
+
+def _verdict(
+    aim: _Aim,
+    means: dict[str, float],
+    costs: Costs,
+    found: Design | None,
+    enough: bool,
+    money: float,
+    hours: float,
+) -> tuple[Verdict, str]:
+    """Give the verdict, and the reason where nothing is to be tested."""
+    if found is None:
+        return "cannot be settled", ""
+    if enough:
+        return "already enough", ""
+    most = max(int(found.first), int(found.second))
+    if most > aim.effort.most_units:
+        return "publish as a tie", (
+            f"that is {most} samples of one model, more than the {aim.effort.most_units} that "
+            "anybody means to test (`most_units`)"
+        )
+    if money > means["worth"]:
+        return "publish as a tie", (
+            f"that is more than the {money_words(means['worth'], costs.currency)} it is said to "
+            "be worth"
+        )
+    lacking = []
+    if money > means["budget"]:
+        there = money_words(means["budget"], costs.currency)
+        lacking.append(
+            f"the budget of {there} is {money_words(money - means['budget'], costs.currency)} short"
+        )
+    if hours > means["bench_hours"]:
+        more = hours - means["bench_hours"]
+        lacking.append(f"the {means['bench_hours']:g} h at the bench are {more:.1f} h short")
+    return ("budget short", " and ".join(lacking)) if lacking else ("test", "")
 
 
 def _aim(
@@ -396,6 +380,15 @@ def _aim(
         msg = "`gap` must not be 0; got 0. No number of units shows a difference that is not there."
         raise FanstatsError(msg)
     false_rate = fraction("alpha", alpha)
+    if scatter.degrees(2 * effort.most_units) < 1 and max(scatter.units) > 0:
+        name = "most_units" if scatter.dof_grows else "unit_dof"
+        value = effort.most_units if scatter.dof_grows else scatter.unit_dof
+        msg = (
+            f"`{name}` must leave a degree of freedom for the spread, which is to be estimated; "
+            f"got {value:g}. One unit of each model says nothing about it: test a second one, or "
+            "state the spread with its degrees of freedom."
+        )
+        raise FanstatsError(msg)
     return _Aim(
         gap=difference,
         belief_sd=number("belief_sd", belief_sd, at_least=0),
@@ -412,9 +405,11 @@ def _repeats_only(aim: _Aim) -> tuple[float, float]:
     if 0 in aim.effort.tested:
         return math.nan, math.nan
     first, second = aim.effort.tested
-    spreads = aim.scatter.units
-    by_unit = spreads[0] ** 2 / first + spreads[1] ** 2 / second
-    return aim.outlook(by_unit, 2 * aim.scatter.model**2, first + second)
+    estimated, known = (
+        spreads[0] ** 2 / first + spreads[1] ** 2 / second
+        for spreads in (aim.scatter.units, aim.scatter.units_known)
+    )
+    return aim.outlook(estimated, known + 2 * aim.scatter.model**2, first + second)
 
 
 def _continuing(aim: _Aim, now: Design, design: Design, measured: float | None) -> float:
@@ -428,14 +423,17 @@ def _continuing(aim: _Aim, now: Design, design: Design, measured: float | None) 
         )
         raise FanstatsError(msg)
     before, after = aim.parts(now), aim.parts(design)
-    c, _ = aim.critical(*after)
-    return float(power_continuing(d, before[0] + before[1], after[0] + after[1], critical=c[0]))
+    final = float(after[0] + after[1])
+    if final == 0:
+        return float(d != 0)
+    c = float(aim.counts(*after)[0]) / math.sqrt(final)
+    return float(power_continuing(d, before[0] + before[1], final, critical=c))
 
 
 def _assumed(aim: _Aim) -> str:
     scatter = aim.scatter
     origin = "known" if math.isinf(scatter.unit_dof) else "estimated"
-    spreads = dict.fromkeys(f"{spread:.3g}" for spread in scatter.units)
+    spreads = dict.fromkeys(f"{spread:.3g}" for spread in scatter.units_whole)
     notes = [
         f"spread from sample to sample {' and '.join(spreads)} ({origin})",
         f"false claims {aim.alpha:g}",

@@ -1,0 +1,366 @@
+"""Estimates taken apart: what a further sample averages out of a result, and what stays."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from scipy import stats
+
+from fanstats._arguments import number
+from fanstats.decisions.order import pair_variances, quasi_variances, standard_uncertainty
+from fanstats.decisions.persistent import (
+    level_variance,
+    noise_slopes,
+    persistent_variance,
+    shrinking_share,
+)
+from fanstats.errors import FanstatsError
+from fanstats.wording import listed
+
+if TYPE_CHECKING:
+    from fanstats._typing import FloatArray
+    from fanstats.decisions.selection import Selection
+    from fanstats.sources import Bench
+
+__all__ = ["GapScale", "Parts", "take_apart"]
+
+# A spread with so many times the degrees of freedom of another counts as known beside it.
+_FAR_BETTER_KNOWN: Final = 3.0
+_WELL_KNOWN: Final = 10.0
+# Share of draws beyond what was read from which a further test may find itself beyond it too.
+_NEAR_THE_ENDS: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Parts:
+    """Variances of some models on the scale they are judged on, one entry a model.
+
+    Attributes
+    ----------
+    values, tested : ndarray
+        Their values, and units tested.
+    luck, luck_known : ndarray
+        Sample luck of one unit, of estimated size and of known size (all of it in `luck` where
+        `dof` is infinite).
+    sitting, reading, session : ndarray
+        Measuring one unit: what is new with each sitting, what repeats in one sitting average
+        out, what is new with each session.
+    floor : ndarray
+        What nothing reduces.
+    dof : float
+        Degrees of freedom behind `luck`.
+    mean_square : bool
+        Whether those are of a mean square that holds the measuring too.
+    not_considered : tuple of str
+        What could not be counted, in words.
+    """
+
+    values: FloatArray
+    tested: FloatArray
+    luck: FloatArray
+    luck_known: FloatArray
+    sitting: FloatArray
+    reading: FloatArray
+    session: FloatArray
+    floor: FloatArray
+    dof: float
+    mean_square: bool
+    not_considered: tuple[str, ...]
+
+    @property
+    def one_unit(self) -> FloatArray:
+        """Variance of one unit's result, which further units average out."""
+        return self.luck + self.luck_known + self.sitting + self.reading
+
+
+def take_apart(picked: Selection, models: list[int], bench: Bench | None) -> Parts:
+    """Take the draws apart: what a further unit averages out, and what stays.
+
+    Parameters
+    ----------
+    picked : Selection
+        Estimates with the scopes of the tested units and of the models.
+    models : list of int
+        Places of the models meant.
+    bench : Bench or None
+        For what belongs to a model, a sitting, a session; without it all measuring is taken as
+        new with each sitting.
+
+    Returns
+    -------
+    Parts
+
+    Raises
+    ------
+    FanstatsError
+        If a scope is missing, or a model without an estimate for the typical unit.
+    """
+    model, tested = picked.find("model"), picked.find("tested unit")
+    if model is None or tested is None:
+        msg = "`estimates` must hold the scopes 'tested unit' and 'model', as equal_noise gives."
+        raise FanstatsError(msg)
+    for place in models:
+        if not (picked.estimable[model, place] and picked.estimable[tested, place]):
+            reason = picked.reason(model, place) or picked.reason(tested, place)
+            msg = (
+                f"`estimates` must hold {picked.models[place]!r} for the typical unit; got: "
+                f"{reason}. State the spread in the bench, or measure it with fs.unit_spread."
+            )
+            raise FanstatsError(msg)
+    values, draws = picked.judged(model, models)
+    on_bench = picked.judged(tested, models)[1]
+    n = np.maximum(picked.units_tested[models], 1.0)
+    floor, notes = persistent_variance(picked, models, bench)
+    measured = quasi_variances(pair_variances(on_bench)) if len(models) > 1 else _own(on_bench)
+    luck = _luck(picked, models, (draws - on_bench) * np.sqrt(n)[:, None])
+    one_unit = np.maximum(measured - floor, 0.0) * n
+    sitting, reading = _measuring(picked, models, bench, one_unit)
+    return Parts(
+        values=values,
+        tested=n,
+        luck=luck.estimated,
+        luck_known=luck.known,
+        sitting=sitting,
+        reading=reading,
+        session=np.zeros(len(models))
+        if bench is None
+        else level_variance(picked, models, bench, "session"),
+        floor=np.minimum(floor, measured),
+        dof=luck.dof,
+        mean_square=luck.mean_square,
+        not_considered=(*picked.listed("not_considered"), *notes, *_near_the_ends(picked, models)),
+    )
+
+
+def _near_the_ends(picked: Selection, models: list[int]) -> list[str]:
+    """Say of which models many draws lie beyond what was read: later tests may settle nothing."""
+    near = picked.shares[:, picked.scope("model"), models].max(axis=0) > _NEAR_THE_ENDS
+    names = [picked.models[place] for place, is_near in zip(models, near, strict=True) if is_near]
+    if not names:
+        return []
+    return [
+        f"that the steps read of {listed(names)} hardly reach as far as sample luck does: a range "
+        "that data do not cover settles nothing, so read further steps"
+    ]
+
+
+def _own(draws: FloatArray) -> FloatArray:
+    """Variance of a model that stands alone: errors shared with others count in full."""
+    return np.array([standard_uncertainty(row) ** 2 for row in draws])
+
+
+def _measuring(
+    picked: Selection, models: list[int], bench: Bench | None, one_unit: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Split the measuring of one unit into what each sitting and what each reading brings."""
+    if bench is None:
+        return one_unit, np.zeros(len(models))
+    sitting = np.minimum(level_variance(picked, models, bench, "sitting"), one_unit)
+    reading = (one_unit - sitting) * shrinking_share(picked, models, bench)
+    return one_unit - reading, reading
+
+
+# --- sample luck -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Luck:
+    estimated: FloatArray
+    known: FloatArray
+    dof: float
+    mean_square: bool
+
+
+def _luck(picked: Selection, models: list[int], draws: FloatArray) -> _Luck:
+    """Variance of one unit's luck; `draws` of it, one row a model."""
+    record = _record(picked)
+    dofs = {kind: _dof(record, kind) for kind in _kinds(picked)}
+    least = min(dofs.values(), default=math.inf)
+    if math.isinf(least):
+        whole = np.array([standard_uncertainty(row) ** 2 for row in draws])
+        return _Luck(estimated=whole, known=0.0 * whole, dof=math.inf, mean_square=False)
+    parts = _by_kind(picked, models, record, draws, least)
+    limit = max(_WELL_KNOWN, _FAR_BETTER_KNOWN * least)
+    estimated, known = np.zeros(len(models)), np.zeros(len(models))
+    for kind, variance in parts.items():
+        if dofs[kind] >= limit:
+            known = known + variance
+        else:
+            estimated = estimated + variance
+    if not estimated.any():  # the poorly known kind plays no part in this quantity
+        return _Luck(estimated=known, known=0.0 * known, dof=math.inf, mean_square=False)
+    rough = [kind for kind, dof in dofs.items() if dof < limit]
+    whole_results = any(record[kind].get("kind") == "mean square" for kind in rough)
+    return _Luck(estimated=estimated, known=known, dof=least, mean_square=whole_results)
+
+
+def _by_kind(
+    picked: Selection,
+    models: list[int],
+    record: dict[str, dict[str, Any]],
+    draws: FloatArray,
+    least: float,
+) -> dict[str, FloatArray]:
+    """Variance of one unit's luck, kind by kind."""
+    kinds = _kinds(picked)
+    found: dict[str, FloatArray] = {}
+    values = picked.values[picked.scope("model"), models]
+    for kind in kinds[-1:]:
+        size = float(record[kind]["standard"])
+        scaled = size * values if kind in ("speed", "airflow") and not picked.ratio else size
+        found[kind] = np.broadcast_to(np.square(scaled), len(models)).astype(float)
+    if picked.attrs.get("kind") == "equal noise":
+        slopes = noise_slopes(picked, models)
+        found["noise"] = np.square(slopes * float(record["noise"]["standard"]))
+    if set(found) == set(kinds) and all(np.isfinite(part).all() for part in found.values()):
+        return found
+    # Where no slope is recorded: the whole as drawn, and what is not its own is the driver's.
+    whole = np.array([_core_variance(row, least) for row in draws])
+    if len(kinds) == 1:
+        return {kinds[0]: whole}
+    own = np.minimum(found[kinds[-1]], whole)
+    return {kinds[0]: whole - own, kinds[-1]: own}
+
+
+def _core_variance(draws: FloatArray, dof: float) -> float:
+    """Variance of luck at the spread as stated, not widened by its degrees of freedom."""
+    low, high = np.quantile(draws, [0.25, 0.75])
+    return float((high - low) / (2 * stats.t.ppf(0.75, dof))) ** 2
+
+
+def _kinds(picked: Selection) -> tuple[str, ...]:
+    """Kinds of luck that move the quantity: what the models are matched by, and its own last."""
+    driver = {"equal noise": "noise", "equal drive": "speed"}.get(str(picked.attrs.get("kind")))
+    own = {"temperature_rise": "temperature", "speed": driver}.get(picked.name, picked.name)
+    found = tuple(dict.fromkeys(kind for kind in (driver, own) if kind))
+    record = _record(picked)
+    return tuple(kind for kind in found if record.get(kind))
+
+
+def _record(picked: Selection) -> dict[str, dict[str, Any]]:
+    try:
+        spread = json.loads(picked.attrs.get("spread", "{}"))
+    except (TypeError, ValueError):
+        return {}
+    return {str(kind): entry for kind, entry in spread.items() if entry}
+
+
+def _dof(record: dict[str, dict[str, Any]], kind: str) -> float:
+    stated = record.get(kind, {}).get("dof")
+    return math.inf if stated is None else float(stated)
+
+
+# --- gaps in the unit of the quantity --------------------------------------------------------
+
+
+class GapScale:
+    """Gaps in the unit of the quantity against gaps on the scale they are judged on.
+
+    As in `compare` the first model keeps its value: where models are judged as ratios, a gap is
+    how far the second then lies from it, on the side on which it does lie.
+
+    Parameters
+    ----------
+    picked : Selection
+    pair : list of int
+        Places of the two models.
+    """
+
+    def __init__(self, picked: Selection, pair: list[int]) -> None:
+        first, second = picked.values[picked.scope("model"), pair].tolist()
+        self.ratio = picked.ratio
+        self.units = picked.difference_units
+        self.first = float(first)
+        self.sign = 1.0 if first >= second else -1.0
+
+    def judged(self, argument: str, gap: float | str) -> float:
+        """Give a stated gap on the scale it is judged on, above 0.
+
+        Parameters
+        ----------
+        argument : str
+            Its name, for messages.
+        gap : float or str
+            In the unit of the quantity, or text such as "5 %".
+
+        Returns
+        -------
+        float
+
+        Raises
+        ------
+        FanstatsError
+            If it is no gap that two models can have.
+        """
+        if isinstance(gap, str):
+            return self._share(argument, gap)
+        found = abs(number(argument, gap))
+        if not self.ratio:
+            return found
+        if self.sign > 0 and found >= self.first:
+            msg = (
+                f"`{argument}` must be below the first model's value of {self.first:.4g} "
+                f"{self.units}; got {found:g}."
+            )
+            raise FanstatsError(msg)
+        return self.sign * -math.log1p(-self.sign * found / self.first)
+
+    def _share(self, argument: str, text: str) -> float:
+        head = text.strip().removesuffix("%").strip()
+        try:
+            share = float(head) / 100 if text.strip().endswith("%") else math.nan
+        except ValueError:
+            share = math.nan
+        if not (self.ratio and 0 < share < math.inf):
+            rule = "text such as '5 %' or a number" if self.ratio else f"a number in {self.units}"
+            msg = f"`{argument}` must be {rule}; got {text!r}."
+            raise FanstatsError(msg)
+        return math.log1p(share)
+
+    def printed(self, gap: float) -> float:
+        """Give a gap in the unit of the quantity.
+
+        Parameters
+        ----------
+        gap : float
+            On the scale it is judged on.
+
+        Returns
+        -------
+        float
+        """
+        if not self.ratio or not math.isfinite(gap):
+            return gap
+        with np.errstate(over="ignore"):
+            return float(-self.sign * self.first * np.expm1(-self.sign * gap))
+
+    def percent(self, gap: float) -> float:
+        """Give by how many percent the larger value exceeds the smaller; NaN where not judged so.
+
+        Parameters
+        ----------
+        gap : float
+            On the scale it is judged on.
+
+        Returns
+        -------
+        float
+        """
+        return 100.0 * math.expm1(min(gap, 700.0)) if self.ratio else math.nan
+
+    def spread_words(self, sd: float) -> str:
+        """Print a standard deviation on the scale of judging: in percent, or in the unit.
+
+        Parameters
+        ----------
+        sd : float
+
+        Returns
+        -------
+        str
+        """
+        return f"{100 * sd:.2g} %" if self.ratio else f"{sd:.2g} {self.units}"

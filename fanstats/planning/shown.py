@@ -1,0 +1,154 @@
+"""How every plan shows itself: its sentence, its table, and both as text to be kept."""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = ["Shown", "chance_words", "money_words", "plain_rows", "spent_words"]
+
+
+class Shown:
+    """A plan with a sentence and a table."""
+
+    __slots__ = ()
+
+    def sentence(self) -> str:
+        """Say it in words.
+
+        Returns
+        -------
+        str
+        """
+        raise NotImplementedError
+
+    def table(self) -> pd.DataFrame:
+        """Give the numbers.
+
+        Returns
+        -------
+        DataFrame
+        """
+        raise NotImplementedError
+
+    def to_csv(self, path: str | Path | None = None) -> str | None:
+        """Write the table as comma-separated values.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            Where to; without one the text is returned.
+
+        Returns
+        -------
+        str or None
+        """
+        text = plain_rows(self.table()).to_csv(path, index=False)
+        return text if path is None else None
+
+    def to_markdown(self) -> str:
+        """Give the table as Markdown text.
+
+        Returns
+        -------
+        str
+        """
+        return str(plain_rows(self.table()).to_markdown(index=False, floatfmt=".4g"))
+
+    def __repr__(self) -> str:
+        """Show the sentence and the table."""
+        rows = plain_rows(self.table()).to_string(index=False, float_format="{:.4g}".format)
+        return f"{self.sentence()}\n{rows}"
+
+    def _repr_html_(self) -> str:
+        rows = plain_rows(self.table()).to_html(index=False, float_format="{:.4g}".format, border=0)
+        return f"<p>{html.escape(self.sentence())}</p>{rows}"
+
+
+def plain_rows(table: pd.DataFrame) -> pd.DataFrame:
+    """Give a table whose labelled index has become a column.
+
+    Parameters
+    ----------
+    table : DataFrame
+
+    Returns
+    -------
+    DataFrame
+    """
+    return table if table.index.name is None else table.reset_index()
+
+
+def money_words(money: float, currency: str) -> str:
+    """Print money; nobody's currency is invented.
+
+    Parameters
+    ----------
+    money : float
+    currency : str
+        "" where nobody stated one.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> money_words(120.0, "EUR"), money_words(37.5, "")
+    ('120 EUR', '37.5 price units')
+    """
+    return f"{round(money, 2):,.10g} {currency or 'price units'}"
+
+
+def chance_words(chance: float) -> str:
+    """Print a chance to two digits, and never a certainty that is none.
+
+    Parameters
+    ----------
+    chance : float
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> chance_words(0.8012), chance_words(0.9999), chance_words(0.001)
+    ('0.80', 'above 0.99', 'below 0.01')
+    """
+    if chance >= 0.995:
+        return "above 0.99"
+    return f"{chance:.2f}" if chance >= 0.005 or chance == 0 else "below 0.01"
+
+
+def spent_words(money: float, currency: str, hours: float) -> str:
+    """Print what a plan takes; what nobody stated is said to be so.
+
+    Parameters
+    ----------
+    money, hours : float
+        NaN where not stated.
+    currency : str
+        "" where nobody stated one.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> spent_words(120.0, "EUR", 2.5)
+    '120 EUR and 2.5 h at the bench'
+    >>> spent_words(120.0, "", float("nan"))
+    '120 price units and bench hours not stated'
+    """
+    paid = "" if money != money else money_words(money, currency)  # NaN differs from itself
+    took = "" if hours != hours else f"{hours:.1f} h at the bench"
+    if not paid and not took:
+        return "prices and bench hours not stated"
+    return f"{paid or 'prices not stated'} and {took or 'bench hours not stated'}"
