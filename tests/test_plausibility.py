@@ -126,10 +126,43 @@ def test_the_same_row_twice_is_named():
     assert "row 3 again" in found[0][2]
 
 
-def test_a_table_put_in_twice_is_listed():
-    """Every row twice is one word in the report; a coarse display may do that."""
-    assert [line for line, *_ in doubts([*fan(), *fan()])] == [0]
-    fs.read_readings(pd.DataFrame([*fan(), *fan()]))
+def test_a_table_pasted_twice_is_said_to_stand_twice():
+    """Every row twice is one warning in plain words; every row is used as it stands."""
+    rows = [*fan("A"), *fan("B"), *fan("A"), *fan("B")]
+    with pytest.warns(fs.FanstatsWarning, match="the same rows stand twice"):
+        readings = fs.read_readings(pd.DataFrame(rows))
+
+    ((line, _, text),) = doubts(rows)
+    assert line == 0
+    assert "20 rows, 10 of them different" in text
+    assert readings.attrs["rows_used"] == 20
+
+
+def test_steps_read_again_on_a_coarse_display_are_listed():
+    """Each step twice, one after the other, alike in every digit: a word, and no warning."""
+    rows = [row for row in fan() for _ in range(2)]
+    fs.read_readings(pd.DataFrame(rows))
+
+    ((line, _, text),) = doubts(rows)
+    assert line == 0
+    assert "leave it if each step was read more than once" in text
+
+
+def test_a_block_pasted_twice_is_told_of_once():
+    """The sweep of one fan a second time among others: its rows from where to where, once."""
+    ((line, _, text),) = doubts([*fan("A"), *fan("B"), *fan("B"), *fan("C")])
+
+    assert line == 11
+    assert "the same rows stand twice" in text
+    assert "B: rows 6 to 10 again, to row 15" in text
+
+
+def test_a_few_rows_read_alike_are_no_pasted_table():
+    """Three rows, each read twice on a coarse display, are named one by one."""
+    table = fan()[:3]
+    found = doubts([*table, *table[:2], table[2] | {"noise [dBA]": 40.0}])
+
+    assert [line for line, *_ in found if "again" in found[0][2]][:2] == [4, 5]
 
 
 def test_a_whole_fan_in_another_unit_is_named_once():

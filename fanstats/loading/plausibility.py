@@ -17,6 +17,7 @@ import pandas as pd
 from fanstats.loading.bench_columns import MEND, VELOCITIES, BenchColumns
 from fanstats.loading.fan_laws import medians
 from fanstats.loading.off_sweep import falling_speed, off_sweep, whole_fans
+from fanstats.loading.same_rows import same_rows
 from fanstats.quantities import convert, units_label
 
 if TYPE_CHECKING:
@@ -41,8 +42,6 @@ _BELOW_ROOM: Final = 1.0  # dB; three times the scatter of two readings
 _COOLER: Final = 1.0  # K below the ambient
 _LISTED: Final = 12  # rows of one model and rule that are listed one by one
 _TIMES_SCATTER: Final = 6.0  # from the middle of its fan's cells a slip lies farther
-_ENOUGH: Final = 3  # readings that must agree before two rows are called one
-_FEW: Final = 3  # readings of one step, of which two do not agree by chance
 _STUCK: Final = 1.15  # ratio of speeds between which a fan's level moves by 3 dB
 
 
@@ -77,7 +76,7 @@ def implausible(readings: xr.Dataset) -> list[Complaint]:
         *_below_room(bench),
         *_cooler_than_ambient(bench),
         *_still_air(bench),
-        *_same_row_twice(bench),
+        *same_rows(bench),
         *_stuck_meter(bench),
         *whole,
         *cells,
@@ -175,34 +174,6 @@ def _still_air(bench: BenchColumns) -> Iterator[Complaint]:
             rule = "a fan that turns moves air: a meter shows 0 below the least it can read"
             mend = "Write that least, as in <30, or clear the cell"
             yield bench.doubt(row, rule, f"0 at {speed[row]:.6g} rpm", place, mend)
-
-
-def _same_row_twice(bench: BenchColumns) -> Iterator[Complaint]:
-    """Doubt rows of a sitting that agree in every number, at least three of them readings.
-
-    Where that is so of the whole table it is a table put in twice, or read again on a display
-    too coarse to show a scatter: one word in the report, no warning. Of a step read many times
-    two readings agree by chance.
-    """
-    drives = len(bench.places("drive_voltage", "drive_duty"))
-    measured = bench.places("speed", "noise", "airflow", "noise_obstructed", "temperature")
-    frame = pd.DataFrame(bench.values[:, bench.places("drive_voltage", "drive_duty") + measured])
-    frame["sitting"] = bench.sittings
-    groups = frame.groupby(list(frame.columns), dropna=False, sort=False).ngroup().to_numpy()
-    enough = (np.isfinite(bench.values[:, measured]).sum(axis=1) >= _ENOUGH) & bench.turning
-    rule = "two rows that agree in every digit are one row typed or copied twice"
-    if enough.any() and (np.bincount(groups[enough])[groups[enough]] > 1).all():
-        row = int(np.flatnonzero(enough)[0])
-        yield replace(bench.doubt(row, rule, "so does every row"), line=0, left_out=False)
-        return
-    first: dict[int, int] = {}
-    read = frame.groupby(["sitting", *frame.columns[:drives]], dropna=False)["sitting"]
-    few = (read.transform("size") <= _FEW).to_numpy()
-    for row in np.flatnonzero(enough & few).tolist():
-        before = first.setdefault(int(groups[row]), row)
-        if before != row:
-            mend = "Take one of them out, or leave it if the step was read twice"
-            yield bench.doubt(row, rule, f"row {bench.line(before)} again", mend=mend)
 
 
 def _stuck_meter(bench: BenchColumns) -> Iterator[Complaint]:
