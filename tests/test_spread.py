@@ -378,7 +378,7 @@ def test_pooled_repeats_replace_assumed_scatter_but_not_the_display():
 
 def test_repeats_that_all_read_alike_leave_the_stated_scatter():
     """A display too coarse to show the scatter is no proof that there is none."""
-    table = readings(*pairs(), *pairs())
+    table = readings(*([row for row in group for _ in range(2)] for group in pairs()))
     bench = plain_bench(reading=0.1)
     found = unit_spread(table, bench)
 
