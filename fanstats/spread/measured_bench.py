@@ -13,6 +13,9 @@ from fanstats.spread.offsets import KINDS, SpreadKind
 from fanstats.spread.strata import FEWEST_DOF
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from fanstats.spread.boxes import BoxSplit
     from fanstats.spread.luck_correlation import Correlation
     from fanstats.spread.repeats import Repeats
     from fanstats.spread.strata import Component, Strata
@@ -132,7 +135,11 @@ def _measured_source(kind: SpreadKind, component: Component, name: str) -> Sourc
 
 
 def pooled_spread(
-    kind: SpreadKind, strata: Strata | None, prior: Prior | None, note: str = ""
+    kind: SpreadKind,
+    strata: Strata | None,
+    prior: Prior | None,
+    note: str = "",
+    split: BoxSplit | None = None,
 ) -> Source | None:
     """Give the spread between units as one draw of a mean square, a prior taken in.
 
@@ -146,6 +153,9 @@ def pooled_spread(
         What was believed before.
     note : str
         What to add in brackets.
+    split : BoxSplit or None
+        Spread between boxes and within, where it could be told: a sample bought is one of a box
+        of its own.
 
     Returns
     -------
@@ -165,7 +175,10 @@ def pooled_spread(
     """
     has = strata is not None and strata.means.dof > 0
     nu = float(strata.means.dof) if strata is not None and has else 0.0
-    total = strata.mean_square * nu if strata is not None and has else 0.0
+    square = strata.mean_square if strata is not None and has else 0.0
+    if split is not None and split.between_raw > 0:
+        nu, square = split.total_dof, split.total
+    total = square * nu
     removed = max(0.0, strata.counted_elsewhere) if strata is not None and has else 0.0
     if prior is not None:
         total += prior.dof * (prior.variance + removed)
@@ -179,7 +192,7 @@ def pooled_spread(
     if sd == 0:
         upper = component_interval([size**2], [nu], [1.0], known=removed)[1]
         seen = f"none seen above the errors of reading, up to {figure_of(kind, math.sqrt(upper))}"
-    about = f"{nu:g} degrees of freedom" + (f"; {note}" if note else "")
+    about = f"{nu:.3g} degrees of freedom" + (f"; {note}" if note else "")
     relative = not UNITS[kind]
     return Source(
         absolute=0.0 if relative else size,
@@ -197,6 +210,7 @@ def with_strata(
     strata: dict[SpreadKind, Strata],
     priors: dict[SpreadKind, Prior | None],
     notes: dict[SpreadKind, str],
+    splits: Mapping[SpreadKind, BoxSplit] | None = None,
 ) -> Bench:
     """Put measured sittings, sessions and unit spreads in place of assumed ones.
 
@@ -210,6 +224,8 @@ def with_strata(
         By kind, what was believed before.
     notes : dict
         By kind, what to add to a stated spread.
+    splits : mapping, optional
+        By kind, spread between boxes and within.
 
     Returns
     -------
@@ -220,7 +236,8 @@ def with_strata(
         found = strata.get(kind)
         if found is not None:
             bench = _with_below(bench, kind, found)
-        pooled = pooled_spread(kind, found, priors.get(kind), notes.get(kind, ""))
+        split = (splits or {}).get(kind)
+        pooled = pooled_spread(kind, found, priors.get(kind), notes.get(kind, ""), split)
         spreads[kind] = pooled if pooled is not None else bench.spread.of(kind)
     # What was stated of how noise and airflow luck go together stays until it is measured.
     return replace(bench, spread=replace(bench.spread, **spreads))

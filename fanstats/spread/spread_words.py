@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from fanstats.spread.boxes import ONE_BOX
 from fanstats.spread.luck_correlation import FEWEST
 from fanstats.wording import listed, times_words
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from fanstats.spread.boxes import BoxSplit
     from fanstats.spread.luck_correlation import Correlation
     from fanstats.spread.offsets import SpreadKind
     from fanstats.spread.repeats import Repeats
@@ -68,13 +70,14 @@ def _component_words(row: Mapping[str, object]) -> str:
         what += " with the prior taken in"
     elif joined:
         what += f" (samples{joined.removesuffix(', together')} together)"
+    least = "at least " if ONE_BOX in str(row["status"]) else ""
     if not float(str(row["raw_variance"])) > 0:
         return (
             f"{what}: none seen above the errors of reading, which leaves up to {_sd(high, units)}"
         )
     low = float(str(row["low"]))
     ends = f"{_sd(low, units)} to {_sd(high, units)}" if low > 0 else f"at most {_sd(high, units)}"
-    return f"{what} {_sd(float(str(row['sd'])), units)} ({ends})"
+    return f"{what} {least}{_sd(float(str(row['sd'])), units)} ({ends})"
 
 
 def _sd(value: float, units: str) -> str:
@@ -90,6 +93,7 @@ def cannot_tell(
     repeats: Mapping[str, Repeats],
     boxes: Mapping[SpreadKind, str],
     single: Sequence[str],
+    splits: Mapping[SpreadKind, BoxSplit] | None = None,
 ) -> list[str]:
     """List what the readings cannot tell apart, each with the test that would.
 
@@ -103,6 +107,8 @@ def cannot_tell(
         By kind, what is known of boxes.
     single : sequence of str
         Models of which one sample was tested.
+    splits : mapping, optional
+        By kind, spread between boxes and within.
 
     Returns
     -------
@@ -131,6 +137,14 @@ def cannot_tell(
         told.append(
             "samples of one box may be alike, so the spread is a lower bound: samples bought "
             "months apart or in different shops would tell"
+        )
+    if splits:
+        count = max(split.boxes for split in splits.values())
+        told.append(
+            f"boxes and samples are told apart by {count} boxes in "
+            f"{listed(_NAMES[k] for k in splits)}, and the spread is that of samples from boxes of "
+            "their own; samples of one box that stand for one model are still drawn as if each "
+            "came from its own"
         )
     return told
 

@@ -18,6 +18,7 @@ from fanstats.estimates.curves import CURVES, CurveKind
 from fanstats.estimates.layout import layout_models
 from fanstats.estimates.sittings import Sitting, sittings_of
 from fanstats.sources import Bench, Source, UnitSpread
+from fanstats.spread.boxes import BoxSplit, box_note, boxes_of, split_by_box
 from fanstats.spread.component_intervals import component_interval
 from fanstats.spread.luck_correlation import Correlation, luck_correlation
 from fanstats.spread.measured_bench import (
@@ -173,10 +174,17 @@ def unit_spread(
         kind: strata_of(parts, checked=_checked(bench, kind), probability=probability)
         for kind, parts in offsets.items()
     }
-    boxes = _boxes(readings, offsets)
+    known = boxes_of(readings)
+    boxes = {kind: note for kind, found in strata.items() if (note := box_note(found.means, known))}
+    splits = _splits(strata, known, probability)
     priors = {kind: prior_of(prior, worth, kind) for kind in KINDS}
     rows = [
-        row for kind in KINDS for row in _rows(kind, strata.get(kind), priors, boxes, probability)
+        row
+        for kind in KINDS
+        for row in [
+            *_rows(kind, strata.get(kind), priors, boxes, splits, probability),
+            *(_box_rows(kind, splits[kind]) if kind in splits else ()),
+        ]
     ]
     rows += [_repeat_row(quantity, found, probability) for quantity, found in repeats.items()]
     both = "noise" in strata and "airflow" in strata
@@ -189,12 +197,12 @@ def unit_spread(
     )
     return SpreadEstimate(
         components=pd.DataFrame(rows, columns=_COLUMNS),
-        bench=with_correlation(with_strata(bench, strata, priors, boxes), together),
+        bench=with_correlation(with_strata(bench, strata, priors, boxes, splits), together),
         deviations=_deviations(strata, offsets),
         by_obstruction=_by_obstruction(offsets),
         correlation=together,
         cannot_tell=(
-            *cannot_tell(strata, repeats, boxes, _single(sittings)),
+            *cannot_tell(strata, repeats, boxes, _single(sittings), splits),
             *correlation_words(together, strata),
         ),
         contradictions=(*_contradictions(bench, strata), *drift_words(offsets)),
@@ -285,26 +293,6 @@ def _single(sittings: list[Sitting]) -> list[str]:
     return [model for model, held in units.items() if len(held) == 1]
 
 
-def _boxes(readings: xr.Dataset, offsets: dict[SpreadKind, list[Offsets]]) -> dict[SpreadKind, str]:
-    """Say of each kind whether its samples came from one box, where boxes were recorded."""
-    if "batch" not in readings.coords:
-        return {}
-    labels = zip(
-        *(readings[name].to_numpy().astype(str) for name in ("model", "unit", "batch")), strict=True
-    )
-    boxes = {(model, unit): box for model, unit, box in labels if box}
-    told: dict[SpreadKind, str] = {}
-    for kind, parts in offsets.items():
-        spread = [part for part in parts if len(set(part.units)) > 1]
-        held = [{boxes.get((part.model, unit), "") for unit in part.units} for part in spread]
-        known = [names for names in held if "" not in names]
-        if known and all(len(names) == 1 for names in known):
-            told[kind] = "samples of one box: at least this much"
-        elif any(len(names) == 1 for names in known):
-            told[kind] = "some samples of one box: perhaps more"
-    return told
-
-
 # Tables ----------------------------------------------------------------------------------------
 
 
@@ -313,6 +301,7 @@ def _rows(
     strata: Strata | None,
     priors: dict[SpreadKind, Prior | None],
     boxes: dict[SpreadKind, str],
+    splits: dict[SpreadKind, BoxSplit],
     probability: float,
 ) -> list[dict[str, object]]:
     """Rows of one kind."""
@@ -324,10 +313,40 @@ def _rows(
             notes = [strata.unit.status, boxes.get(kind, ""), _few(strata)]
             rows[0]["status"] = "; ".join(note for note in notes if note)
     if priors[kind] is not None:
-        pooled = pooled_spread(kind, strata, priors[kind])
+        pooled = pooled_spread(kind, strata, priors[kind], split=splits.get(kind))
         if pooled is not None:
             rows.append(_prior_row(kind, pooled, probability))
     return rows
+
+
+def _splits(
+    strata: dict[SpreadKind, Strata], known: dict[tuple[str, str], str], probability: float
+) -> dict[SpreadKind, BoxSplit]:
+    """Tell boxes from samples, kind by kind, where samples of several boxes were tested."""
+    found = {}
+    for kind, each in strata.items():
+        if known and each.means.dof:
+            split = split_by_box(each.means, known, max(0.0, each.counted_elsewhere), probability)
+            if split is not None:
+                found[kind] = split
+    return found
+
+
+def _box_rows(kind: SpreadKind, split: BoxSplit) -> list[dict[str, object]]:
+    parts = [
+        ("between boxes", split.between_raw, split.between_dof, split.between),
+        ("between units of one box", split.within_raw, split.within_dof, split.within),
+    ]
+    return [
+        {
+            "kind": KIND_WORDS[kind], "component": f"of these, {name}", "units": _UNITS[kind],
+            "sd": math.sqrt(max(0.0, raw)), "raw_variance": raw, "dof": dof,
+            "low": math.sqrt(low), "high": math.sqrt(high), "how": "closed form",
+            "status": "" if raw > 0 else f"raw variance {raw:.2g} is not above 0: read the upper "
+            "limit",
+        }
+        for name, raw, dof, (low, high) in parts
+    ]  # fmt: skip
 
 
 def _few(strata: Strata) -> str:
