@@ -65,7 +65,9 @@ def figure(value: float, uncertainty: float, units: str = "") -> str:
     return number(value, uncertainty / 10.0 if known else None, units=units)
 
 
-def range_words(low: float, high: float, uncertainty: float, units: str) -> str:
+def range_words(
+    low: float, high: float, uncertainty: float, units: str, *, standard_error: float | None = None
+) -> str:
     """Print a range to the digits of a standard uncertainty; a dash where there is none.
 
     Parameters
@@ -75,6 +77,8 @@ def range_words(low: float, high: float, uncertainty: float, units: str) -> str:
     uncertainty : float
         Standard uncertainty that decides the digits.
     units : str
+    standard_error : float, optional
+        Monte Carlo standard error of the ends: no digit beyond it is printed.
 
     Returns
     -------
@@ -84,9 +88,13 @@ def range_words(low: float, high: float, uncertainty: float, units: str) -> str:
     --------
     >>> range_words(1.234, 5.678, 0.9, "fpm")
     '1.23 to 5.68 fpm'
+    >>> range_words(1.234, 5.678, 0.9, "fpm", standard_error=0.02)
+    '1.2 to 5.7 fpm'
     """
     known = math.isfinite(uncertainty) and uncertainty > 0
-    return interval(low, high, units, digits_of=uncertainty if known else None)
+    reached = standard_error if standard_error is not None and math.isfinite(standard_error) else 0
+    scale = uncertainty if known else None
+    return interval(low, high, units, digits_of=scale, standard_error=reached)
 
 
 def times_words(probability: float) -> str:

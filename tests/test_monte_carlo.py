@@ -13,6 +13,7 @@ import xarray as xr
 from scipy import stats
 
 import fanstats as fs
+from fanstats.decisions.order import has_heavy_tails, standard_uncertainty
 from fanstats.estimates.draws import LabelledDraws
 from fanstats.propagation.first_order import first_order
 from fanstats.propagation.interop import from_covariance
@@ -25,6 +26,7 @@ from fanstats.propagation.monte_carlo import (
     monte_carlo_errors,
     quantile_error,
     sd_error,
+    uncertainty_error,
 )
 from fanstats.propagation.roads import compare_ends, compare_roads
 from fanstats.propagation.stability import numerical_tolerance, until_stable
@@ -289,6 +291,19 @@ def test_errors_of_every_figure_of_estimates():
     xr.testing.assert_allclose(one.speed, errors.speed)
     with pytest.raises(fs.FanstatsError, match="must hold draws"):
         monte_carlo_errors(estimates.speed_value)
+
+
+def test_the_error_of_a_reported_uncertainty_under_heavy_tails():
+    """Half the central interval of Student's t: its stated error is the scatter of 800 runs."""
+    draws = np.random.default_rng(3).standard_t(2.5, size=(800, 2000))
+    u = np.array([standard_uncertainty(run) for run in draws])
+    stated = uncertainty_error(draws)
+
+    assert has_heavy_tails(draws).mean() > 0.95
+    scatter = u.std(ddof=1)
+    assert np.sqrt(np.mean(stated**2)) == pytest.approx(scatter, rel=4 / math.sqrt(2 * 800))
+    normal = np.random.default_rng(4).standard_normal((3, 500))
+    assert uncertainty_error(normal) == pytest.approx(sd_error(normal))
 
 
 # As many draws as digits take --------------------------------------------------------------------

@@ -11,6 +11,7 @@ from scipy import stats
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray
+from fanstats.decisions.order import ONE_SIGMA, has_heavy_tails
 from fanstats.decisions.selection import quantities_of
 from fanstats.errors import FanstatsError, one_of
 
@@ -25,6 +26,7 @@ __all__ = [
     "monte_carlo_errors",
     "quantile_error",
     "sd_error",
+    "uncertainty_error",
 ]
 
 IntervalKind = Literal["symmetric", "shortest"]
@@ -200,6 +202,37 @@ def quantile_error(draws: ArrayLike, probability: ArrayLike) -> FloatArray:
     return np.asarray(np.where(covered.reshape(shape), half, np.nan))[()]
 
 
+def uncertainty_error(draws: ArrayLike) -> FloatArray:
+    """Give the Monte Carlo standard error of the standard uncertainty that is reported.
+
+    Parameters
+    ----------
+    draws : array_like, shape (..., draw)
+        Independent draws.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        That of the standard deviation; of half the central 68.27 % interval where that stands for
+        it because the tails are heavy.
+
+    Notes
+    -----
+    The two ends are quantiles of the same draws, correlated by ``p / (1 - p)`` with ``p`` the
+    share beyond either.
+
+    References
+    ----------
+    David and Nagaraja, Order Statistics (3rd ed. 2003), 10.2 (joint distribution of quantiles).
+    """
+    values = np.asarray(draws, dtype=np.float64)
+    low, high = quantile_error(values, np.array(ONE_SIGMA))
+    shared = ONE_SIGMA[0] / (1.0 - ONE_SIGMA[0])
+    ends = np.square(low) + np.square(high) - 2.0 * shared * low * high
+    heavy = has_heavy_tails(values)
+    return np.asarray(np.where(heavy, np.sqrt(ends) / 2.0, sd_error(values)))[()]
+
+
 def monte_carlo_errors(
     estimates: xr.Dataset | xr.DataArray, *, probability: float = 0.95
 ) -> xr.Dataset:
@@ -252,7 +285,7 @@ def monte_carlo_errors(
     for name, array in arrays.items():
         draws = array.transpose(..., "draw")
         values = draws.to_numpy()
-        figures = [mean_error(values), sd_error(values), *quantile_error(values, tails)]
+        figures = [mean_error(values), uncertainty_error(values), *quantile_error(values, tails)]
         about = {
             "units": str(array.attrs.get("units", "")),
             "long_name": f"Monte Carlo standard error of {name}",
