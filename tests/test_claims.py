@@ -81,6 +81,30 @@ def test_the_chance_is_that_of_benches_judged_by_their_own_draws(dof: float) -> 
     assert low <= float(np.mean(np.abs(d) > limits)) <= high
 
 
+@pytest.mark.parametrize(("dof", "second"), [(2.0, 0.4), (3.0, 0.15), (6.0, 0.3), (9.0, 0.3)])
+def test_two_parts_estimated_each_by_itself_are_drawn_each_by_itself(
+    dof: float, second: float
+) -> None:
+    """Limit and chance hold where two kinds of luck come out each as it may."""
+    rng, size, known = np.random.default_rng(6), 400_000, 0.1
+    first = 1 - second - known
+    w = rng.chisquare(dof, (2, size)) / dof
+    drawn = np.abs(rng.normal(size=size)) * np.sqrt(first / w[0] + second / w[1] + known)
+    limit = float(claim_limit(first, known, second=second, dof=dof, alpha=0.05))
+
+    assert float(np.mean(drawn > limit)) == pytest.approx(
+        0.05, abs=4 * math.sqrt(0.05 * 0.95 / size)
+    )
+    u, trials = rng.chisquare(dof, (2, 40_000)) / dof, 40_000
+    d = 3.5 + rng.normal(size=trials)
+    limits = claim_limit(first * u[0], known, second=second * u[1], dof=dof, alpha=0.05)
+    said = float(chance_of_claim(3.5, first, known, second=second, dof=dof, alpha=0.05))
+    low, high = stats.binom.ppf([1e-4, 1 - 1e-4], trials, said) / trials
+    # From eight degrees of freedom on the two act as one, to a hundredth.
+    room = 0.01 if dof >= 8 else 0.0
+    assert low - room <= float(np.mean(np.abs(d) > limits)) <= high + room
+
+
 def test_effective_degrees_of_freedom_would_promise_too_much() -> None:
     """With few degrees of freedom the limit is wider than t with effective ones (JCGM 100, G.4)."""
     effective = 2.0 * (0.5 + 0.5) ** 2 / 0.5**2

@@ -7,6 +7,7 @@
 `E` and `K` are the variances of the difference whose size is estimated and known, `u` is how the
 estimate came out and `w` how wrong it may be (both chi-square over its degrees of freedom). `Q` is
 wider than Student's t with effective degrees of freedom (JCGM 100:2008, G.4.1) where those are few.
+`E` may be of two parts estimated each by itself, such as luck in noise and luck in airflow.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy import special, stats
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicSpline, RectBivariateSpline
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -39,11 +40,11 @@ def _gauss(nodes: int) -> tuple[FloatArray, FloatArray]:
 
 
 @lru_cache(maxsize=512)
-def _scales(dof: float) -> tuple[FloatArray, FloatArray]:
+def _scales(dof: float, nodes_each: int = 48) -> tuple[FloatArray, FloatArray]:
     """Nodes and weights over chi-square over its degrees of freedom."""
     chi = stats.chi(dof)
     ends = (float(chi.ppf(1e-12)), float(chi.median()), float(chi.isf(1e-12)))
-    x, w = _gauss(48)
+    x, w = _gauss(nodes_each)
     nodes = [low + (high - low) / 2 * (x + 1) for low, high in itertools.pairwise(ends)]
     weights = [(high - low) / 2 * w for low, high in itertools.pairwise(ends)]
     points = np.concatenate(nodes)
@@ -75,14 +76,38 @@ def _multiplier(dof: float, alpha: float, models: int) -> CubicSpline:
     share = (1.0 - np.cos(np.linspace(0.0, np.pi, _NODES))) / 2.0
     scales, weight = _scales(dof)
     sd = np.sqrt((1.0 - share[:, None]) / scales + share[:, None])
-    low, high = np.zeros(_NODES), np.full(_NODES, 2.0)
+    return CubicSpline(share, _solve(sd, weight, alpha, models))
+
+
+# From so many degrees of freedom on, two parts act as one to a hundredth of the chance.
+_AS_ONE: Final = 8.0
+
+
+@lru_cache(maxsize=64)
+def _multiplier_of_two(dof: float, alpha: float, models: int) -> RectBivariateSpline:
+    """`_multiplier` for two parts; the first axis is the share of the smaller one in their sum."""
+    share = (1.0 - np.cos(np.linspace(0.0, np.pi, _NODES))) / 2.0
+    smaller = (1.0 - np.cos(np.linspace(0.0, np.pi, 9))) / 4.0
+    scales, weight = _scales(dof, 12)
+    weights = np.outer(weight, weight).ravel()
+    found = np.empty((smaller.size, share.size))
+    for row, part in enumerate(smaller):
+        drawn = ((1.0 - part) / scales[:, None] + part / scales).ravel()
+        sd = np.sqrt((1.0 - share[:, None]) * drawn + share[:, None])
+        found[row] = _solve(sd, weights, alpha, models)
+    return RectBivariateSpline(smaller, share, found)
+
+
+def _solve(sd: FloatArray, weight: FloatArray, alpha: float, models: int) -> FloatArray:
+    """Find the limits that the draws pass with chance `alpha`, one a row."""
+    low, high = np.zeros(len(sd)), np.full(len(sd), 2.0)
     while ((_inside(high[:, None] / sd, models) @ weight) < 1.0 - alpha).any():
         high *= 2.0
     for _ in range(44):
         middle = (low + high) / 2.0
         enough = _inside(middle[:, None] / sd, models) @ weight >= 1.0 - alpha
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-    return CubicSpline(share, high)
+    return high
 
 
 def _known_multiplier(alpha: float, models: int) -> float:
@@ -92,16 +117,27 @@ def _known_multiplier(alpha: float, models: int) -> float:
 
 
 def _limits(
-    estimated: FloatArray, known: FloatArray, dof: float, alpha: float, models: int
+    parts: tuple[FloatArray, FloatArray, FloatArray], dof: float, alpha: float, models: int
 ) -> FloatArray:
-    total = estimated + known
+    """Limits for two variances of estimated size and one of known size."""
+    first, second, known = parts
+    total = first + second + known
     if dof > _KNOWN:
         return _known_multiplier(alpha, models) * np.sqrt(total)
     share = np.divide(known, total, out=np.ones_like(total), where=total > 0)
-    found = _multiplier(dof, alpha, models)(share)
-    return np.asarray(np.where(share < 1.0, found, _known_multiplier(alpha, models))) * np.sqrt(
-        total
-    )
+    if dof < _AS_ONE and second.any():
+        both = first + second
+        smaller = np.minimum(first, second)
+        part = np.divide(smaller, both, out=np.zeros_like(both), where=both > 0)
+        found = _multiplier_of_two(dof, alpha, models).ev(part, share)
+    else:
+        found = _multiplier(dof, alpha, models)(share)
+    found = np.where(share < 1.0, found, _known_multiplier(alpha, models))
+    return np.asarray(found * np.sqrt(total))
+
+
+def _arrays(*inputs: ArrayLike) -> list[FloatArray]:
+    return [array.astype(float) for array in np.broadcast_arrays(*map(np.atleast_1d, inputs))]
 
 
 def claim_limit(
@@ -111,6 +147,7 @@ def claim_limit(
     dof: ArrayLike,
     alpha: float,
     models: int = 2,
+    second: ArrayLike = 0.0,
 ) -> FloatArray:
     """Give the smallest gap that would count, should the estimate come out true.
 
@@ -124,6 +161,8 @@ def claim_limit(
         Chance of any claim when all models are alike.
     models : int
         Number of like models the pair was picked from; 2 for a pair named before testing.
+    second : array_like
+        A further variance of estimated size, estimated by itself with as many degrees of freedom.
 
     Returns
     -------
@@ -136,16 +175,13 @@ def claim_limit(
     >>> claim_limit(1.0, 0.0, dof=[4, float("inf")], alpha=0.05).round(3)
     array([2.776, 1.96 ])
     """
-    e, k, nu = (
-        array.astype(float)
-        for array in np.broadcast_arrays(*map(np.atleast_1d, (estimated, known, dof)))
-    )
-    nu = np.where(e > 0, nu, np.inf)
+    e, s, k, nu = _arrays(estimated, second, known, dof)
+    nu = np.where(e + s > 0, nu, np.inf)
     found = np.full(e.shape, np.inf)
     for degrees in np.unique(nu[nu >= 1.0]):
         at = nu == degrees
-        found[at] = _limits(e[at], k[at], float(degrees), alpha, models)
-    return _as_given(found, estimated, known, dof)
+        found[at] = _limits((e[at], s[at], k[at]), float(degrees), alpha, models)
+    return _as_given(found, estimated, second, known, dof)
 
 
 def chance_of_claim(
@@ -156,6 +192,7 @@ def chance_of_claim(
     dof: ArrayLike,
     alpha: float,
     models: int = 2,
+    second: ArrayLike = 0.0,
     belief_sd: float = 0.0,
 ) -> FloatArray:
     """Give the chance that a gap is claimed, averaged over how the estimate comes out.
@@ -164,7 +201,7 @@ def chance_of_claim(
     ----------
     gap : float
         True difference.
-    estimated, known, dof, alpha, models
+    estimated, known, dof, alpha, models, second
         As in `claim_limit`.
     belief_sd : float
         Standard deviation of what is believed about the true difference, around `gap`.
@@ -172,7 +209,8 @@ def chance_of_claim(
     Returns
     -------
     ndarray
-        Broadcast shape of `estimated`, `known` and `dof`. Claims in either direction count.
+        Broadcast shape of `estimated`, `second`, `known` and `dof`. Claims in either direction
+        count.
 
     Notes
     -----
@@ -186,25 +224,33 @@ def chance_of_claim(
     >>> chance_of_claim(1.0, 0.64 / 6, 0.0, dof=22, alpha=0.05).round(4)
     np.float64(0.8329)
     """
-    e, k, nu = (
-        array.astype(float)
-        for array in np.broadcast_arrays(*map(np.atleast_1d, (estimated, known, dof)))
-    )
-    nu = np.where(e > 0, nu, np.inf)
+    e, s, k, nu = _arrays(estimated, second, known, dof)
+    nu = np.where(e + s > 0, nu, np.inf)
+    spread = np.sqrt(e + s + k + belief_sd**2)
     found = np.zeros(e.shape)
     for degrees in np.unique(nu[nu >= 1.0]):
         at = nu == degrees
-        spread = np.sqrt(e[at] + k[at] + belief_sd**2)
-        if degrees > _KNOWN:
-            limit = _limits(e[at], k[at], float(degrees), alpha, models)
-            found[at] = _beyond(limit, gap, spread)
-            continue
-        scales, weight = _scales(float(degrees))
-        came_out = e[at][:, None] * scales
-        fixed = np.broadcast_to(k[at][:, None], came_out.shape)
-        limit = _limits(came_out, fixed, float(degrees), alpha, models)
-        found[at] = _beyond(limit, gap, spread[:, None]) @ weight
-    return _as_given(np.clip(found, 0.0, 1.0), estimated, known, dof)
+        outcomes, weight = _outcomes(e[at], s[at], k[at], float(degrees))
+        limit = _limits(outcomes, float(degrees), alpha, models)
+        found[at] = _beyond(limit, gap, spread[at][:, None]) @ weight
+    return _as_given(np.clip(found, 0.0, 1.0), estimated, second, known, dof)
+
+
+def _outcomes(
+    first: FloatArray, second: FloatArray, known: FloatArray, dof: float
+) -> tuple[tuple[FloatArray, FloatArray, FloatArray], FloatArray]:
+    """Variances as the estimates may come out, shape (design, outcome), and weights."""
+    if dof > _KNOWN:
+        one, other, weight = np.ones(1), np.ones(1), np.ones(1)
+    elif dof < _AS_ONE and second.any():
+        scales, each = _scales(dof, 12)
+        one, other = (grid.ravel() for grid in np.meshgrid(scales, scales))
+        weight = np.outer(each, each).ravel()
+    else:
+        one, weight = _scales(dof)
+        other = one
+    came_out = first[:, None] * one, second[:, None] * other
+    return (*came_out, np.broadcast_to(known[:, None], came_out[0].shape)), weight
 
 
 def _beyond(limit: FloatArray, gap: float, spread: FloatArray) -> FloatArray:

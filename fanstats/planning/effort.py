@@ -21,7 +21,20 @@ if TYPE_CHECKING:
 
     from fanstats._typing import FloatArray
 
-__all__ = ["Costs", "Design", "Effort", "Scatter", "cost_of", "variance_parts"]
+__all__ = ["Costs", "Design", "Effort", "Scatter", "Variances", "cost_of", "variance_parts"]
+
+
+class Variances(NamedTuple):
+    """Variance of the measured difference: of estimated size, estimated by itself, known."""
+
+    estimated: FloatArray
+    second: FloatArray
+    known: FloatArray
+
+    @property
+    def whole(self) -> FloatArray:
+        """All of it."""
+        return self.estimated + self.second + self.known
 
 
 class Design(NamedTuple):
@@ -44,6 +57,9 @@ class Scatter:
     unit_dof : float
         Degrees of freedom behind `unit` from other models; infinite where it is known, 0 where
         the units of this plan alone will tell.
+    unit_second : float or tuple of float
+        A further part of the spread from unit to unit, estimated by itself with as many degrees of
+        freedom: two kinds of luck that move one result.
     unit_known : float or tuple of float
         A further part of the spread from unit to unit, whose size is known whatever `unit_dof`.
     dof_grows : bool
@@ -61,6 +77,7 @@ class Scatter:
 
     unit: float | tuple[float, float]
     unit_dof: float
+    unit_second: float | tuple[float, float] = 0.0
     unit_known: float | tuple[float, float] = 0.0
     dof_grows: bool = True
     mean_square: bool = True
@@ -72,29 +89,24 @@ class Scatter:
     def __post_init__(self) -> None:
         for name in ("sitting", "reading", "session", "model"):
             object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
-        for name, pair in (("unit", self.units), ("unit_known", self.units_known)):
-            for deviation in pair:
+        for name in ("unit", "unit_second", "unit_known"):
+            for deviation in _pair(getattr(self, name)):
                 number(name, deviation, at_least=0)
         dof = number("unit_dof", self.unit_dof, at_least=0, infinite=True)
         object.__setattr__(self, "unit_dof", dof)
-        if max(*self.units, *self.units_known, self.sitting, self.reading, self.session) == 0:
+        if max(*self.units_whole, self.sitting, self.reading, self.session) == 0:
             msg = "`unit`, `sitting`, `reading` and `session` must not all be 0; got 0 for each."
             raise FanstatsError(msg)
 
     @property
-    def units(self) -> tuple[float, float]:
-        """Spread of the first and of the second model, as far as it is of estimated size."""
-        return _pair(self.unit)
-
-    @property
-    def units_known(self) -> tuple[float, float]:
-        """Spread of the first and of the second model, as far as its size is known."""
-        return _pair(self.unit_known)
+    def units(self) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
+        """Spread of the first and of the second model: estimated, estimated by itself, known."""
+        return _pair(self.unit), _pair(self.unit_second), _pair(self.unit_known)
 
     @property
     def units_whole(self) -> tuple[float, float]:
-        """Spread of the first and of the second model."""
-        first, second = map(math.hypot, self.units, self.units_known)
+        """Spread of the first and of the second model, all parts together."""
+        first, second = (math.hypot(*parts) for parts in zip(*self.units, strict=True))
         return first, second
 
     def degrees(self, total: ArrayLike) -> FloatArray:
@@ -217,9 +229,7 @@ class Effort:
         object.__setattr__(self, "most_units", most)
 
 
-def variance_parts(
-    design: Design, *, scatter: Scatter, effort: Effort
-) -> tuple[FloatArray, FloatArray]:
+def variance_parts(design: Design, *, scatter: Scatter, effort: Effort) -> Variances:
     """Give the variance of the measured difference, of estimated size and of known size.
 
     Parameters
@@ -234,31 +244,31 @@ def variance_parts(
 
     Returns
     -------
-    estimated, known : ndarray
-        Variances: the spread from unit to unit, with the sitting and reading errors that a mean
-        square of results holds; and all others.
+    Variances
+        The spread from unit to unit, with the sitting and reading errors that a mean square of
+        results holds; a part of it that is estimated by itself; and all others.
 
     Examples
     --------
     >>> scatter = Scatter(unit=0.8, unit_dof=10, reading=0.3, model=0.1)
-    >>> estimated, known = variance_parts(Design(4, 4, 1, 3), scatter=scatter,
-    ...                                   effort=Effort(together=True, tested=(0, 0)))
-    >>> estimated.round(3), known.round(3)
+    >>> found = variance_parts(Design(4, 4, 1, 3), scatter=scatter,
+    ...                        effort=Effort(together=True, tested=(0, 0)))
+    >>> found.estimated.round(3), found.known.round(3)
     (np.float64(0.335), np.float64(0.02))
     """
     sittings, repeats = design.sittings, design.repeats
-    spread: FloatArray | float = 0.0
-    spread_known: FloatArray | float = 0.0
+    spreads: list[FloatArray | float] = [0.0, 0.0, 0.0]
     measured: FloatArray | float = 0.0
     session_weights = []
-    sizes = zip(design[:2], effort.tested, scatter.units, scatter.units_known, strict=True)
-    for n, old, unit, unit_known in sizes:
+    for place, (n, old) in enumerate(zip(design[:2], effort.tested, strict=True)):
         units = np.asarray(n, dtype=np.float64)
         share = old / units  # weight of the units tested already
         reading_old = (1 / effort.tested_repeats + (sittings - 1) / repeats) / sittings**2
         reading = share * reading_old + (1 - share) / (sittings * repeats)
-        spread = spread + unit**2 / units
-        spread_known = spread_known + unit_known**2 / units
+        spreads = [
+            total + pair[place] ** 2 / units
+            for total, pair in zip(spreads, scatter.units, strict=True)
+        ]
         one_unit = scatter.sitting**2 / sittings + scatter.reading**2 * reading
         measured = measured + one_unit / units
         # Weights of the past session, of a round that holds the old units too, of the last round.
@@ -267,10 +277,12 @@ def variance_parts(
     for first, second, rounds in zip(*session_weights, (1, sittings - 1, 1), strict=True):
         square = (first - second) ** 2 if effort.together else first**2 + second**2
         session = session + rounds * square
-    known = spread_known + scatter.session**2 * session + 2 * scatter.model**2
-    if scatter.mean_square:
-        return np.asarray(spread + measured)[()], np.asarray(known)[()]
-    return np.asarray(spread)[()], np.asarray(known + measured)[()]
+    fixed = spreads[2] + scatter.session**2 * session + 2 * scatter.model**2
+    parts = [spreads[0], spreads[1], fixed]
+    at = 0 if scatter.mean_square else 2
+    parts[at] = parts[at] + measured
+    estimated, second, known = np.broadcast_arrays(*parts)
+    return Variances(estimated[()], second[()], known[()])
 
 
 def cost_of(design: Design, *, costs: Costs, effort: Effort) -> tuple[FloatArray, FloatArray]:

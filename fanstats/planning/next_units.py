@@ -255,7 +255,7 @@ def _offers(picked: Selection, prices: Mapping[str, Any] | str | None) -> dict[s
 
 
 def _assumed(picked: Selection, parts: Parts, standings: list[Standing]) -> tuple[str, ...]:
-    sizes = np.sqrt(parts.luck + parts.luck_known)
+    sizes = np.sqrt(parts.luck_whole)
     low, high = (
         f"{100 * size:.2g} %" if picked.ratio else f"{size:.2g} {picked.difference_units}"
         for size in (sizes.min(), sizes.max())

@@ -43,9 +43,9 @@ class Parts:
     ----------
     values, tested : ndarray
         Their values, and units tested.
-    luck, luck_known : ndarray
-        Sample luck of one unit, of estimated size and of known size (all of it in `luck` where
-        `dof` is infinite).
+    luck, luck_second, luck_known : ndarray
+        Sample luck of one unit: of estimated size, of another kind estimated by itself, of known
+        size (all of it in `luck` where `dof` is infinite).
     sitting, reading, session : ndarray
         Measuring one unit: what is new with each sitting, what repeats in one sitting average
         out, what is new with each session.
@@ -62,6 +62,7 @@ class Parts:
     values: FloatArray
     tested: FloatArray
     luck: FloatArray
+    luck_second: FloatArray
     luck_known: FloatArray
     sitting: FloatArray
     reading: FloatArray
@@ -72,9 +73,14 @@ class Parts:
     not_considered: tuple[str, ...]
 
     @property
+    def luck_whole(self) -> FloatArray:
+        """Sample luck of one unit."""
+        return self.luck + self.luck_second + self.luck_known
+
+    @property
     def one_unit(self) -> FloatArray:
         """Variance of one unit's result, which further units average out."""
-        return self.luck + self.luck_known + self.sitting + self.reading
+        return self.luck_whole + self.sitting + self.reading
 
 
 def take_apart(picked: Selection, models: list[int], bench: Bench | None) -> Parts:
@@ -123,6 +129,7 @@ def take_apart(picked: Selection, models: list[int], bench: Bench | None) -> Par
         values=values,
         tested=n,
         luck=luck.estimated,
+        luck_second=luck.second,
         luck_known=luck.known,
         sitting=sitting,
         reading=reading,
@@ -170,6 +177,7 @@ def _measuring(
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Luck:
     estimated: FloatArray
+    second: FloatArray
     known: FloatArray
     dof: float
     mean_square: bool
@@ -180,22 +188,21 @@ def _luck(picked: Selection, models: list[int], draws: FloatArray) -> _Luck:
     record = _record(picked)
     dofs = {kind: _dof(record, kind) for kind in _kinds(picked)}
     least = min(dofs.values(), default=math.inf)
+    none = np.zeros(len(models))
     if math.isinf(least):
         whole = np.array([standard_uncertainty(row) ** 2 for row in draws])
-        return _Luck(estimated=whole, known=0.0 * whole, dof=math.inf, mean_square=False)
+        return _Luck(estimated=whole, second=none, known=none, dof=math.inf, mean_square=False)
     parts = _by_kind(picked, models, record, draws, least)
     limit = max(_WELL_KNOWN, _FAR_BETTER_KNOWN * least)
-    estimated, known = np.zeros(len(models)), np.zeros(len(models))
-    for kind, variance in parts.items():
-        if dofs[kind] >= limit:
-            known = known + variance
-        else:
-            estimated = estimated + variance
-    if not estimated.any():  # the poorly known kind plays no part in this quantity
-        return _Luck(estimated=known, known=0.0 * known, dof=math.inf, mean_square=False)
-    rough = [kind for kind, dof in dofs.items() if dof < limit]
+    known = sum((part for kind, part in parts.items() if dofs[kind] >= limit), none)
+    rough = {kind: part for kind, part in parts.items() if dofs[kind] < limit and part.any()}
+    if not rough:  # the poorly known kind plays no part in this quantity
+        return _Luck(estimated=known, second=none, known=none, dof=math.inf, mean_square=False)
+    larger, smaller = (*sorted(rough.values(), key=lambda part: -float(part.sum())), none)[:2]
     whole_results = any(record[kind].get("kind") == "mean square" for kind in rough)
-    return _Luck(estimated=estimated, known=known, dof=least, mean_square=whole_results)
+    return _Luck(
+        estimated=larger, second=smaller, known=known, dof=least, mean_square=whole_results
+    )
 
 
 def _by_kind(

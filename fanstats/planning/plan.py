@@ -362,13 +362,17 @@ def _belief(scale: GapScale, belief_sd: float | str) -> float:
 
 
 def _scatter(parts: Parts, spread_then: SpreadThen) -> Scatter:
-    luck, known = np.sqrt(parts.luck), np.sqrt(parts.luck_known)
+    unit, second, known = (
+        (math.sqrt(luck[0]), math.sqrt(luck[1]))
+        for luck in (parts.luck, parts.luck_second, parts.luck_known)
+    )
     grows = spread_then == "estimated again"
     # What these two models already give to an estimated spread comes with their units.
     given = float((parts.tested - 1).sum()) if grows else 0.0
     return Scatter(
-        unit=(float(luck[0]), float(luck[1])),
-        unit_known=(float(known[0]), float(known[1])),
+        unit=unit,
+        unit_second=second,
+        unit_known=known,
         unit_dof=max(0.0, parts.dof - given),
         dof_grows=grows,
         mean_square=parts.mean_square,
@@ -425,7 +429,7 @@ def _assumed(
     together: bool,
     belief_sd: float | str,
 ) -> tuple[str, ...]:
-    spreads = [scale.spread_words(math.sqrt(v)) for v in parts.luck + parts.luck_known]
+    spreads = [scale.spread_words(math.sqrt(v)) for v in parts.luck_whole]
     origin = "taken as known"
     if math.isfinite(parts.dof):
         then = "estimated again with the further samples"

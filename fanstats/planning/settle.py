@@ -13,7 +13,15 @@ import pandas as pd
 from fanstats._arguments import count, fraction, number, power_above
 from fanstats.errors import FanstatsError
 from fanstats.planning.claims import chance_of_claim, claim_limit
-from fanstats.planning.effort import Costs, Design, Effort, Scatter, cost_of, variance_parts
+from fanstats.planning.effort import (
+    Costs,
+    Design,
+    Effort,
+    Scatter,
+    Variances,
+    cost_of,
+    variance_parts,
+)
 from fanstats.planning.gap_plan import GapPlan, Verdict
 from fanstats.planning.power import MOST_UNITS, power_continuing, smallest_whole
 from fanstats.planning.shown import money_words
@@ -41,19 +49,18 @@ class _Aim:
     scatter: Scatter
     effort: Effort
 
-    def parts(self, design: Design) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Give the variance of estimated size, that of known size, and units of a design."""
-        estimated, known = variance_parts(design, scatter=self.scatter, effort=self.effort)
-        total = np.asarray(design.first, dtype=np.float64) + design.second
-        return estimated, known, np.asarray(total)
+    def parts(self, design: Design) -> Variances:
+        """Give the variances of the difference, of one design or of many."""
+        return variance_parts(design, scatter=self.scatter, effort=self.effort)
 
-    def chance(self, estimated: ArrayLike, known: ArrayLike, total: ArrayLike) -> FloatArray:
+    def chance(self, parts: Variances, total: ArrayLike) -> FloatArray:
         """Give the chance of a claim, one a design."""
         return np.atleast_1d(
             chance_of_claim(
                 self.gap,
-                estimated,
-                known,
+                parts.estimated,
+                parts.known,
+                second=parts.second,
                 dof=self.scatter.degrees(total),
                 alpha=self.alpha,
                 models=self.models,
@@ -61,19 +68,36 @@ class _Aim:
             )
         )
 
-    def counts(self, estimated: ArrayLike, known: ArrayLike, total: ArrayLike) -> FloatArray:
+    def counts(self, parts: Variances, total: ArrayLike) -> FloatArray:
         """Give the smallest gap that would count, one a design."""
-        dof = self.scatter.degrees(total)
         return np.atleast_1d(
-            claim_limit(estimated, known, dof=dof, alpha=self.alpha, models=self.models)
+            claim_limit(
+                parts.estimated,
+                parts.known,
+                second=parts.second,
+                dof=self.scatter.degrees(total),
+                alpha=self.alpha,
+                models=self.models,
+            )
         )
 
-    def outlook(
-        self, estimated: ArrayLike, known: ArrayLike, total: ArrayLike
-    ) -> tuple[float, float]:
+    def outlook(self, design: Design) -> tuple[float, float]:
         """Give the chance and the smallest gap that would count, for one design."""
-        parts = (estimated, known, total)
-        return float(self.chance(*parts)[0]), float(self.counts(*parts)[0])
+        return self._both(self.parts(design), design.first + design.second)
+
+    def _both(self, parts: Variances, total: ArrayLike) -> tuple[float, float]:
+        return float(self.chance(parts, total)[0]), float(self.counts(parts, total)[0])
+
+    def repeats_only(self) -> tuple[float, float]:
+        """Give the same with the tested units measured without error."""
+        if 0 in self.effort.tested:
+            return math.nan, math.nan
+        first, second = self.effort.tested
+        luck = [pair[0] ** 2 / first + pair[1] ** 2 / second for pair in self.scatter.units]
+        floor = 2 * self.scatter.model**2
+        luck[2] += floor
+        parts = Variances(np.asarray(luck[0]), np.asarray(luck[1]), np.asarray(luck[2]))
+        return self._both(parts, first + second)
 
 
 # --- the search ------------------------------------------------------------------------------
@@ -92,24 +116,25 @@ def _within_limits(aim: _Aim, costs: Costs) -> pd.DataFrame:
         range(1, effort.most_sittings + 1), range(1, effort.most_repeats + 1)
     ):
         design = Design(first, second, sittings, repeats)
-        estimated, known, total = aim.parts(design)
+        parts = aim.parts(design)
         money, hours = cost_of(design, costs=costs, effort=effort)
         columns = {
-            "money": money, "hours": hours, "total": total, "sittings": sittings,
-            "repeats": repeats, "first": first, "second": second, "estimated": estimated,
-            "known": known, "variance": estimated + known,
+            "money": money, "hours": hours, "total": first + second, "sittings": sittings,
+            "repeats": repeats, "n_first": first, "n_second": second, "variance": parts.whole,
+            **parts._asdict(),
         }  # fmt: skip
         frames.append(pd.DataFrame(columns))
-    order = ["money", "hours", "total", "sittings", "repeats", "variance", "first"]
+    order = ["money", "hours", "total", "sittings", "repeats", "variance", "n_first"]
     return pd.concat(frames, ignore_index=True).sort_values(order, ignore_index=True)
 
 
 def _chances(aim: _Aim, designs: pd.DataFrame) -> FloatArray:
-    return aim.chance(*(designs[name].to_numpy() for name in ("estimated", "known", "total")))
+    parts = Variances(*(designs[name].to_numpy() for name in Variances._fields))
+    return aim.chance(parts, designs["total"].to_numpy())
 
 
 def _design(row: pd.Series[float]) -> Design:
-    return Design(*(int(row[name]) for name in ("first", "second", "sittings", "repeats")))
+    return Design(*(int(row[name]) for name in ("n_first", "n_second", "sittings", "repeats")))
 
 
 def _cheapest(aim: _Aim, designs: pd.DataFrame) -> Design | None:
@@ -151,8 +176,7 @@ def _curve(aim: _Aim, costs: Costs, design: Design) -> pd.DataFrame:
             if total % 2 or total / 2 < max(old):
                 continue
         split = Design(first, total - first, design.sittings, design.repeats)
-        estimated, known, _ = aim.parts(split)
-        at = int(np.argmin(np.asarray(estimated + known)))
+        at = int(np.argmin(aim.parts(split).whole))
         rows.append((int(first[at]), int(total - first[at])))
     return _curve_table(aim, costs, design, np.array(rows, dtype=np.float64).reshape(-1, 2))
 
@@ -169,8 +193,8 @@ def _curve_table(aim: _Aim, costs: Costs, design: Design, rows: FloatArray) -> p
             "n_second": second.astype(int),
             "add_first": first.astype(int) - aim.effort.tested[0],
             "add_second": second.astype(int) - aim.effort.tested[1],
-            "power": aim.chance(*parts) if len(rows) else [],
-            "smallest_gap": aim.counts(*parts) if len(rows) else [],
+            "power": aim.chance(parts, first + second) if len(rows) else [],
+            "smallest_gap": aim.counts(parts, first + second) if len(rows) else [],
             "money": money if costs.money_stated else math.nan,
             "hours": hours if costs.hours_stated else math.nan,
         }
@@ -190,7 +214,7 @@ def _beyond_limits(aim: _Aim, costs: Costs) -> Design | None:
             return Design(first, second, sittings, repeats)
 
         def reached(units: int, design: Callable[[int], Design] = design) -> bool:
-            return bool(aim.chance(*aim.parts(design(units)))[0] >= aim.wanted)
+            return aim.outlook(design(units))[0] >= aim.wanted
 
         n = smallest_whole(reached, max(1, *effort.tested))
         if n is not None:
@@ -262,9 +286,9 @@ def settle_gap(
     means = _means(costs, budget, bench_hours, worth)
     now = Design(*effort.tested, 1, effort.tested_repeats)
     untested = 0 in effort.tested
-    state_now = (math.nan, math.nan) if untested else aim.outlook(*aim.parts(now))
+    state_now = (math.nan, math.nan) if untested else aim.outlook(now)
     endless = Design(MOST_UNITS, MOST_UNITS, effort.most_sittings, effort.most_repeats)
-    state_endless = aim.outlook(*aim.parts(endless))
+    state_endless = aim.outlook(endless)
     enough = state_now[0] >= aim.wanted
     designs = _within_limits(aim, costs)
     found = now if enough else _cheapest(aim, designs) or _beyond_limits(aim, costs)
@@ -278,8 +302,8 @@ def settle_gap(
         )
     short = verdict == "budget short"
     within = _within_means(aim, designs, [means["budget"], means["bench_hours"]]) if short else None
-    then = state_now if design is now else aim.outlook(*aim.parts(design))
-    repeats_only = _repeats_only(aim)
+    then = state_now if design is now else aim.outlook(design)
+    repeats_only = aim.repeats_only()
     n_first, n_second = int(design.first), int(design.second)
     return GapPlan(
         verdict=verdict,
@@ -380,7 +404,7 @@ def _aim(
         msg = "`gap` must not be 0; got 0. No number of units shows a difference that is not there."
         raise FanstatsError(msg)
     false_rate = fraction("alpha", alpha)
-    if scatter.degrees(2 * effort.most_units) < 1 and max(scatter.units) > 0:
+    if scatter.degrees(2 * effort.most_units) < 1 and any(map(any, scatter.units[:2])):
         name = "most_units" if scatter.dof_grows else "unit_dof"
         value = effort.most_units if scatter.dof_grows else scatter.unit_dof
         msg = (
@@ -400,18 +424,6 @@ def _aim(
     )
 
 
-def _repeats_only(aim: _Aim) -> tuple[float, float]:
-    """Chance and smallest gap that counts, with the tested units measured without error."""
-    if 0 in aim.effort.tested:
-        return math.nan, math.nan
-    first, second = aim.effort.tested
-    estimated, known = (
-        spreads[0] ** 2 / first + spreads[1] ** 2 / second
-        for spreads in (aim.scatter.units, aim.scatter.units_known)
-    )
-    return aim.outlook(estimated, known + 2 * aim.scatter.model**2, first + second)
-
-
 def _continuing(aim: _Aim, now: Design, design: Design, measured: float | None) -> float:
     if measured is None:
         return math.nan
@@ -422,12 +434,11 @@ def _continuing(aim: _Aim, now: Design, design: Design, measured: float | None) 
             f"got tested={aim.effort.tested}. Leave it out."
         )
         raise FanstatsError(msg)
-    before, after = aim.parts(now), aim.parts(design)
-    final = float(after[0] + after[1])
+    before, final = (float(aim.parts(state).whole) for state in (now, design))
     if final == 0:
         return float(d != 0)
-    c = float(aim.counts(*after)[0]) / math.sqrt(final)
-    return float(power_continuing(d, before[0] + before[1], final, critical=c))
+    c = aim.outlook(design)[1] / math.sqrt(final)
+    return float(power_continuing(d, before, final, critical=c))
 
 
 def _assumed(aim: _Aim) -> str:
