@@ -82,6 +82,11 @@ def test_end_gauge_of_jcgm_100_annex_h1():
     assert int(found.dof) == reference["published"]["df_eff"]
     factor = coverage_factor(int(found.dof), 0.99)
     assert factor == pytest.approx(reference["published"]["t_99"], abs=0.005)
+    # H.1.6 prints U = 93 nm, from the rounded 2.92 and 32 nm.
+    assert factor * found.standard_uncertainty == pytest.approx(
+        reference["recomputed"]["U_99_at_16"], rel=1e-6
+    )
+    assert round(float(factor * found.standard_uncertainty)) == reference["published"]["U_99"]
 
 
 def test_resistance_and_reactance_of_jcgm_100_annex_h2():
@@ -95,11 +100,13 @@ def test_resistance_and_reactance_of_jcgm_100_annex_h2():
     u = sets.std(axis=0, ddof=1) / math.sqrt(len(sets))
     factor = u[:, None] * correlation_factor(np.corrcoef(sets.T))
 
-    def impedance(draws):
-        z = np.stack([draws.standard(("set", str(k)), "normal") for k in range(3)])
-        volts, milliamperes, phase = mean[:, None] + factor @ z
+    def impedance_of(volts, milliamperes, phase):
         size = 1000.0 * volts / milliamperes
         return np.stack([size * np.cos(phase), size * np.sin(phase), size])
+
+    def impedance(draws):
+        z = np.stack([draws.standard(("set", str(k)), "normal") for k in range(3)])
+        return impedance_of(*(mean[:, None] + factor @ z))
 
     found = linearise(impedance)
 
@@ -108,6 +115,15 @@ def test_resistance_and_reactance_of_jcgm_100_annex_h2():
         assert found.value[row] == pytest.approx(exact[name]["value"], abs=5e-9)
         assert found.value[row] == pytest.approx(reference["published"][name]["value"], abs=5e-4)
         assert found.standard_uncertainty[row] == pytest.approx(exact[name]["u"], abs=5e-9)
+        # Approach 2 of H.2.4: each set by itself, then the scatter of the sets. The u(X) printed
+        # for approach 1 is this one too; from the data as printed the law of propagation gives
+        # 0.2956.
+        each = impedance_of(*sets.T)[row]
+        printed = reference["published"][name]
+        assert each.mean() == pytest.approx(printed["value"], abs=5e-4)
+        assert each.std(ddof=1) / math.sqrt(5) == pytest.approx(printed["u"], abs=5e-4)
+        if name != "X":
+            assert found.standard_uncertainty[row] == pytest.approx(printed["u"], abs=5e-4)
     u_out = found.standard_uncertainty
     matrix = found.covariance / np.outer(u_out, u_out)
     for (row, column), name in {(0, 1): "R_X", (0, 2): "R_Z", (1, 2): "X_Z"}.items():

@@ -112,9 +112,12 @@ def test_additive_models_of_jcgm_101_92(name, shape, sizes, verdict):
     assert interval == pytest.approx(tuple(guf), rel=1e-7)
     for end, other, error in zip(found, exact["exact"]["interval"], errors, strict=True):
         assert within(end, other, error)
+    printed = exact["published_guf"]
+    step = 0.1 if name == "additive_one_dominant" else 0.01
+    assert u == pytest.approx(printed["u"], abs=step / 2)
+    assert interval == pytest.approx(tuple(printed["interval"]), abs=step / 2)
     # Printed ends are themselves of a simulation: a unit of their last digit besides our error.
     mcm = exact.get("published_mcm_1e6", exact.get("published_mcm"))["interval"]
-    step = 0.1 if name == "additive_one_dominant" else 0.01
     for end, other, error in zip(found, mcm, errors, strict=True):
         assert abs(end - other) < step + 4.5 * error
     roads = compare_ends(
@@ -133,7 +136,9 @@ def test_mass_calibration_of_jcgm_101_93():
     guf = exact["exact_guf_first_order"]
     assert (value, u) == pytest.approx((guf["y"], guf["u"]), rel=1e-6)
     assert interval == pytest.approx(tuple(guf["interval"]), rel=1e-6)
-    assert u == pytest.approx(exact["published_guf_first_order"]["u"], abs=5e-5)
+    printed = exact["published_guf_first_order"]
+    assert (value, u) == pytest.approx((printed["y"], printed["u"]), abs=5e-5)
+    assert interval == pytest.approx(tuple(printed["interval"]), abs=5e-5)
     true = exact["exact_distribution"]
     assert within(draws.mean(), true["y"], mean_error(draws))
     assert within(draws.std(ddof=1), true["u"], sd_error(draws))
@@ -168,6 +173,8 @@ def test_comparison_loss_of_jcgm_101_94(case):
     assert u == pytest.approx(case["published_guf"]["u"], abs=0.5)
     assert within(draws.mean(), exact["y"], mean_error(draws))
     assert within(draws.std(ddof=1), exact["u"], sd_error(draws))
+    assert abs(draws.std(ddof=1) - case["published_mcm"]["u"]) < 0.5 + 4.5 * sd_error(draws)
+    assert interval == pytest.approx(tuple(case["published_guf"]["interval"]), abs=0.5)
     found, errors = ends_and_errors(draws)
     for end, other, error in zip(found, exact["symmetric"], errors, strict=True):
         assert within(end, other, error)
