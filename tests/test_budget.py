@@ -189,6 +189,24 @@ def test_a_model_against_itself_has_no_uncertainty(model):
     assert np.isnan(rows.dof["u_c"])
 
 
+@pytest.mark.parametrize("other", [None, "B"])
+def test_a_budget_by_scope_says_what_every_scope_adds(other):
+    """Measuring is the uncertainty of the tested unit; each luck adds what its scope has more."""
+    u = {
+        scope: of(other=other, scope=scope)[1].contribution["u_c"]
+        for scope in ("tested unit", "model", "next unit")
+    }
+    _, rows = of(other=other, scope="next unit", by="scope")
+
+    measuring = rows.contribution["tested unit: measuring it"]
+    old = rows.contribution["model: luck of the units tested"]
+    new = rows.contribution["next unit: its own luck"]
+    assert measuring == pytest.approx(u["tested unit"], rel=0.02)  # read where the model meets it
+    assert math.hypot(measuring, old) == pytest.approx(u["model"], rel=1e-9)
+    assert math.hypot(measuring, old, new) == pytest.approx(u["next unit"], rel=1e-12)
+    assert rows.share.drop("u_c").sum() == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize("held", [{"drive": 7.0}, {"speed": 850.0}])
 @pytest.mark.parametrize("quantity", ["noise", "airflow"])
 def test_budgets_at_equal_drive_and_at_equal_speed(held, quantity):

@@ -17,6 +17,7 @@ from fanstats.propagation.components import (
     input_sizes,
     key_of,
     place_of,
+    scope_added,
     stated_components,
 )
 from fanstats.propagation.first_order import Effects, effects_on
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 
 __all__ = ["budget"]
 
-By = Literal["source", "group", "label"]
+By = Literal["source", "group", "scope", "label"]
 # The order of Table H.1 of JCGM 100:2008; what the table there does not have stands behind it.
 COLUMNS: Final = (
     "component",
@@ -49,6 +50,7 @@ COLUMNS: Final = (
     "units",
 )
 COMBINED: Final = "u_c"
+_COARSE: Final = ("group", "scope")  # one row of sources in different units
 
 
 def budget(
@@ -97,9 +99,10 @@ def budget(
         Behind what; may be left out where there is only one.
     scope : {"tested unit", "model", "next unit"}
         For whom.
-    by : {"source", "group", "label"}
-        One row a stated source; one row an instrument, sample luck, choice of curve; or one row
-        an error, reading by reading.
+    by : {"source", "group", "scope", "label"}
+        One row a stated source; one row an instrument, sample luck, choice of curve; one row for
+        what every scope adds (measuring the tested units, their luck, the luck of the next); or
+        one row an error, reading by reading.
     drive, speed : float, optional
         What is held equal in place of a noise level.
     drive_units, background, target, curve, room, noise_obstruction, fans, slope, pooled
@@ -140,7 +143,7 @@ def budget(
     >>> bool(pair.cancelled["airflow: vane calibration"] > 0.99)
     True
     """
-    one_of("by", by, ["source", "group", "label"])
+    one_of("by", by, ["source", "group", "scope", "label"])
     one_of("scope", scope, SCOPES)
     asked = ask(
         readings,
@@ -270,8 +273,9 @@ def _gathered(
     for index, label in enumerate(labels):
         component = named[key_of(label)]
         name, key = component.name, component.key
-        if by == "group":
-            name, key = component.group, (component.group,)
+        if by in _COARSE:
+            name = component.group if by == "group" else scope_added(component.key)
+            key = (name,)
         elif by == "label":
             where = place_of(label)
             name, key = f"{name} ({where})" if where else name, label
@@ -281,7 +285,7 @@ def _gathered(
 
 def _size(sizes: Sequence[tuple[float, str]], by: By) -> tuple[float, str]:
     units = {unit for _, unit in sizes}
-    if by == "group" or len(units) > 1:
+    if by in _COARSE or len(units) > 1:
         return float("nan"), ""
     return float(np.sqrt(np.mean([size**2 for size, _ in sizes]))), units.pop()
 
@@ -301,7 +305,7 @@ def _row(
     sign = np.sign(joined.effects[index[0]]) if index.size == 1 else 1.0
     row = {
         "component": name,
-        "source": "" if by == "group" else component.stated,
+        "source": "" if by in _COARSE else component.stated,
         "standard_uncertainty": size,
         "sensitivity": float(sign * contribution / size) if size > 0 else float("nan"),
         "contribution": contribution,
@@ -324,14 +328,16 @@ def _nothing(
     """Rows of what was stated and moves nothing."""
     rows = {}
     for component in stated:
-        name = component.group if by == "group" else component.name
+        name = {"group": component.group, "scope": scope_added(component.key)}.get(
+            by, component.name
+        )
         if name in present or name in rows:
             continue
         source = component.source
         zero = source is not None and source.is_zero
         rows[name] = {
             "component": name,
-            "source": "" if by == "group" else component.stated,
+            "source": "" if by in _COARSE else component.stated,
             "standard_uncertainty": 0.0 if zero else _stated_size(component),
             "sensitivity": 0.0,
             "contribution": 0.0,

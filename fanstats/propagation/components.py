@@ -30,6 +30,7 @@ __all__ = [
     "key_of",
     "model_of",
     "place_of",
+    "scope_added",
     "stated_components",
 ]
 
@@ -282,6 +283,26 @@ def channel_of(label: Label) -> Channel | None:
     if len(key) == 4 and key[2] == "reading" and len(rest) == 8:
         return rest[5], rest[6]
     return None
+
+
+def scope_added(key: Key) -> str:
+    """Say in which scope a component first counts.
+
+    Parameters
+    ----------
+    key : tuple of str
+        From `key_of`.
+
+    Returns
+    -------
+    str
+        "tested unit: measuring it", "model: luck of the units tested" or "next unit: its own luck".
+    """
+    role = key[2] if len(key) == 3 and key[0] == "spread" else ""
+    return {
+        "unit": "model: luck of the units tested",
+        "next unit": "next unit: its own luck",
+    }.get(role, "tested unit: measuring it")
 
 
 def place_of(label: Label) -> str:
