@@ -42,6 +42,7 @@ def from_chart(
     room: float | None = None,
     samples: int | Mapping[str, int] = 1,
     chart: str = "chart",
+    rig: str = "",
     draws: int = 10_000,
     rng: SeedLike = None,
     background: Background = "included",
@@ -77,6 +78,9 @@ def from_chart(
         Samples behind each number; 1 where a mapping does not name a model.
     chart : str
         Name of the chart: it labels the session that all numbers come from.
+    rig : str
+        Name of the bench behind the chart, where it is not the one of your other readings. Charts
+        of other rigs share neither a meter nor samples with them, whatever the root.
     draws, rng, background, target
         As in `equal_noise`.
 
@@ -112,6 +116,16 @@ def from_chart(
     ... )
     >>> fs.compare(estimates, "A", "B", quantity="airflow").verdict
     'open'
+
+    A handful of lines takes a published ranking to a checked one:
+
+    >>> published = {"A": 430, "B": 421, "C": 398, "D": 340, "E": 268}  # fpm, at 36 dBA
+    >>> checked = fs.rank(
+    ...     fs.from_chart(published, quantity="airflow", units="fpm", level=36, rng=1,
+    ...                   bench=fs.Bench(spread=spread)),
+    ...     quantity="airflow")
+    >>> [tuple(row) for row in checked.table[["model", "rank_low", "rank_high"]].values]
+    [('A', 1, 3), ('B', 1, 3), ('C', 1, 3), ('D', 4, 4), ('E', 5, 5)]
     """
     one_of("quantity", quantity, list(_HEADERS))
     held = {"level": level, "drive": drive, "speed": speed}
@@ -123,7 +137,8 @@ def from_chart(
         msg = "`quantity` noise cannot be what was held equal; give `drive` or `speed`."
         raise FanstatsError(msg)
     bench = bench.without_corrections()  # what is published is corrected, or its axis would not be
-    table = _table(values, quantity, units, held, drive_units, noise_units, room, samples, chart)
+    table = _table(values, quantity, units, held, drive_units, noise_units, room, samples, chart,
+                   rig)  # fmt: skip
     readings = read_readings(table)
     if slope == "fan laws":
         stated: float | tuple[float, float] | None = None
@@ -152,6 +167,7 @@ def _table(
     room: float | None,
     samples: int | Mapping[str, int],
     chart: str,
+    rig: str,
 ) -> pd.DataFrame:
     if not _is_mapping(values):
         msg = f"`values` must be a mapping of model to value; got {type(values).__name__}."
@@ -162,6 +178,8 @@ def _table(
         places = value if isinstance(value, Mapping) else {"": value}
         for unit in range(1, _samples(samples, str(model)) + 1):
             row: dict[str, object] = {"model": str(model), "unit": str(unit), "session": chart}
+            if rig:
+                row |= {"rig": rig, "unit": f"{unit} ({rig})"}
             if held["level"] is not None:
                 row[f"noise [{noise_units}]"] = held["level"]
             if held["drive"] is not None:
