@@ -16,18 +16,14 @@ from fanstats.decisions.rank import Ranking, rank
 from fanstats.formatting import chance, interval
 from fanstats.quantities import quantity as quantity_of
 from fanstats.quantities import units_label
-from fanstats.wording import figure
+from fanstats.wording import PAIR_WORDS, SCOPE_WORDS, figure, range_words, times_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["best_scope", "ranked_cases", "ranking_text", "standing_text"]
+    from fanstats.decisions.verdict import Comparison
 
-_SCOPE_WORDS = {
-    "tested unit": "this sample",
-    "model": "the typical one",
-    "next unit": "the one you would buy",
-}
+__all__ = ["best_scope", "pair_text", "ranked_cases", "ranking_text", "standing_text"]
 
 
 def ranked_cases(estimates: xr.Dataset) -> Iterator[tuple[str, str | None]]:
@@ -78,7 +74,7 @@ def best_scope(estimates: xr.Dataset, name: str) -> Scope:
 
 
 def ranking_text(estimates: xr.Dataset, name: str, obstruction: str | None) -> str:
-    """Print one ranking and its closest call.
+    """Print one ranking, its first two places and its closest call.
 
     Parameters
     ----------
@@ -97,10 +93,15 @@ def ranking_text(estimates: xr.Dataset, name: str, obstruction: str | None) -> s
     ranking = rank(estimates, quantity=name, obstruction=obstruction, scope=scope)
     units = units_label(str(estimates[name].attrs["units"]))
     where = f", {obstruction}" if obstruction else ""
-    heading = f"{quantity_of(name).title.capitalize()}{where} [{units}], {_SCOPE_WORDS[scope]}"
-    parts = [heading, _table(ranking), _PLACES, _unranked(ranking)]
+    heading = f"{quantity_of(name).title.capitalize()}{where} [{units}], {SCOPE_WORDS[scope]}"
+    places = _PLACES if ranking.ranked else ""
+    parts = [heading, _table(ranking), places, _unranked(ranking)]
+    first_two = tuple(ranking.ranked[:2])
+    if len(first_two) == 2:
+        pair = compare(estimates, *first_two, quantity=name, obstruction=obstruction, scope="model")
+        parts.append(f"First against second: {pair_text(pair)}")
     call = ranking.closest_call()
-    if call is not None:
+    if call is not None and {call.ahead, call.behind} != set(first_two):
         pair = compare(
             estimates,
             call.ahead,
@@ -109,8 +110,91 @@ def ranking_text(estimates: xr.Dataset, name: str, obstruction: str | None) -> s
             obstruction=obstruction,
             scope=scope,
         )
-        parts.append(f"Closest call: {pair.caption()}")
+        parts.append(f"Closest call: {pair_text(pair)}")
     return "\n".join(part for part in parts if part)
+
+
+def pair_text(pair: Comparison) -> str:
+    """Print a comparison in three lines: the gap, who is ahead, the luck that would explain it.
+
+    Parameters
+    ----------
+    pair : Comparison
+        From `compare`. Where sample luck was not stated, the samples tested are told of, and
+        how much luck would explain the gap between them.
+
+    Returns
+    -------
+    str
+    """
+    lines = [_gap_line(pair), _lead_line(pair), _luck_line(pair)]
+    return "\n  ".join(line for line in lines if line)
+
+
+def _gap_line(pair: Comparison) -> str:
+    known = math.isfinite(pair.difference.standard_uncertainty)
+    gap = pair.difference if known else pair.tested
+    u, units = gap.standard_uncertainty, gap.units
+    text = f"{pair.first} minus {pair.second} is {figure(gap.value, u, units)}"
+    if known and math.isfinite(pair.ratio.value):
+        relative = 100.0 * pair.ratio.standard_uncertainty
+        text += f" ({figure(100.0 * (pair.ratio.value - 1.0), relative, '%')})"
+    text += "" if known else " between the samples tested"
+    ends = range_words(gap.low, gap.high, u, units)
+    return f"{text}, range, {times_words(pair.probability)}: {ends}"
+
+
+def _lead_line(pair: Comparison) -> str:
+    about = PAIR_WORDS.get(pair.scope, pair.scope)
+    if not math.isfinite(pair.difference.standard_uncertainty):
+        return f"open for {about}: sample luck was not stated"
+    verdict = {
+        "ahead": f"settled: {pair.who} is ahead",
+        "leaning": f"leaning to {pair.who}, not settled",
+        "open": "open",
+    }[pair.verdict]
+    chances = _chances(pair)
+    return f"{verdict}; {chances}" if chances else verdict
+
+
+def _chances(pair: Comparison) -> str:
+    """Print the odds of the model that is ahead or leaned to, else of the likelier one."""
+    typical = pair.odds_typical if pair.odds_typical.label else pair.odds
+    about = "the typical ones" if pair.odds_typical.label else PAIR_WORDS.get(pair.scope, "")
+    parts = [(typical, about), (pair.odds_bought, "one bought sample of each")]
+    known = [(odds, words) for odds, words in parts if odds.label]
+    if not known:
+        return ""
+    likelier = pair.first if known[0][0].first_ahead >= 0.5 else pair.second
+    who = pair.who or likelier
+    told = [
+        f"{chance(p if who == pair.first else 1.0 - p, pair.draws)} for {words}"
+        for p, words in ((odds.first_ahead, words) for odds, words in known)
+    ]
+    return f"{known[0][0].label} that {who} is ahead: {', '.join(told)}"
+
+
+def _luck_line(pair: Comparison) -> str:
+    needed, sizes = pair.spread_needed, []
+    relative = not needed.unit_sd_units
+    if math.isfinite(needed.unit_sd):
+        size = 100.0 * needed.unit_sd if relative else needed.unit_sd
+        units = "%" if relative else needed.unit_sd_units
+        sizes.append((size, f"{figure(size, size, units)} in {pair.quantity}"))
+    if math.isfinite(needed.noise_db):
+        size = needed.noise_db
+        sizes.append((size, f"{figure(size, size, 'dB')} in noise alone"))
+    if not sizes:
+        return ""
+    if max(size for size, _ in sizes) == 0:
+        return "measurement alone could explain the gap"
+    text = " or ".join(words for _, words in sizes)
+    told = f"sample luck that would explain it (standard deviation): {text}"
+    if math.isfinite(needed.factor):
+        told += f", {needed.factor:.2g} times what was stated"
+    if pair.where.startswith("at equal noise"):
+        told += "; a tolerance of speed explains nothing at equal noise"
+    return told
 
 
 def _table(ranking: Ranking) -> str:
