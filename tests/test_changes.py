@@ -139,7 +139,9 @@ def test_words_and_tables_of_changes():
     assert "Fell: A stands first" in text
     assert "Tested: 2 samples of" in text
     assert "<table" in found._repr_html_()
-    assert found.to_csv().startswith("statement,kind,first,second,before,now,outcome")
+    assert found.to_csv().startswith(
+        "statement,kind,first,second,before,now,chance_before,chance_now,outcome"
+    )
     assert found.to_markdown().startswith("| statement")
 
 
@@ -159,3 +161,62 @@ def test_settled_statements_seldom_fall_when_nothing_has_changed():
         reversed_now = found.query("kind == 'pair' and before == 'ahead' and now == 'behind'")
         charts += not reversed_now.empty
     assert charts <= stats.binom.ppf(0.999, runs, 0.05)
+
+
+def shifted(estimates, model, factor):
+    """Move one model, value and draws alike."""
+    moved = estimates.copy(deep=True)
+    for name in ("airflow", "airflow_value"):
+        moved[name] = moved[name].where(moved["model"] != model, moved[name] * factor)
+    return moved
+
+
+def test_what_monte_carlo_error_can_do_is_no_news():
+    """A limit a fifth of its error above 0 before and below 0 now: neither weaker nor firmer."""
+    options = {"own": 0.006, "noise_spread": 0.2, "airflow_spread": 0.01, "draws": 2000}
+    estimates = make_estimates(SIX, **options)
+    limit = compare(estimates, "A", "B").ratio
+    step = limit.low_error / limit.low
+    just, barely = (
+        shifted(estimates, "A", (1.0 + sign * 0.2 * step) / limit.low) for sign in (1, -1)
+    )
+    assert compare(just, "A", "B").verdict == "ahead"
+    assert compare(barely, "A", "B").verdict == "leaning"
+    for old, new in ((just, barely), (barely, just)):
+        found = changes(old, new)
+        assert outcome(found, "A", "B") == "too close to call"
+        assert not set(found.table.query("second == 'B'")["outcome"]) & {"weakened", "firmer"}
+        assert "No news before more draws are taken" in found.sentence()
+    # Far beyond the error it is news.
+    far = shifted(estimates, "A", (1.0 - 8 * step) / limit.low)
+    assert outcome(changes(just, far), "A", "B") == "too close to call"
+    clear = shifted(estimates, "A", (1.0 + 8 * step) / limit.low)
+    assert outcome(changes(clear, far), "A", "B") == "weakened"
+
+
+def test_the_same_readings_with_other_draws_are_no_news():
+    """Other root seeds of the same bench: no statement fell, and hardly one is weaker."""
+    rng, weaker, told = np.random.default_rng(4), 0, 0
+    for run in range(30):
+        values = {f"M{k}": 400 * math.exp(rng.normal(0, 0.02)) for k in range(5)}
+        options = {"noise_spread": 0.2, "airflow_spread": 0.01, "draws": 1000}
+        found = changes(
+            make_estimates(values, root=run, **options),
+            make_estimates(values, root=1000 + run, **options),
+        ).table
+        weaker += int(found["outcome"].isin(["fell", "weakened", "firmer", "new"]).sum())
+        told += len(found)
+    assert weaker <= stats.binom.ppf(0.999, told, 0.002)
+
+
+def test_odds_before_and_now_stand_with_what_changed():
+    """A statement that fell or is weaker is told with its odds before and now."""
+    old = make_estimates(SIX, own=0.003, noise_spread=0.1, airflow_spread=0.002, draws=1000)
+    found = changes(old, make_estimates({**SIX, "A": 380.0}, own=0.003, noise_spread=0.1,
+                                        airflow_spread=0.002, draws=1000, root=8))  # fmt: skip
+    row = found.table.query("kind == 'pair' and first == 'A' and second == 'B'").iloc[0]
+    assert row["chance_before"] == pytest.approx(
+        compare(old, "A", "B").odds_typical.first_ahead, abs=1e-9
+    )
+    assert row["chance_now"] < 0.5
+    assert "in 100 before, less than 1 in 100 now)" in found.sentence()

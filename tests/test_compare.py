@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import copy
 import dataclasses
+import json
 import math
 import pickle
+import re
 
 import numpy as np
 import pytest
@@ -13,7 +15,8 @@ import xarray as xr
 from scipy import stats
 
 from fanstats.decisions.compare import compare
-from fanstats.decisions.order import alike_multiplier
+from fanstats.decisions.order import alike_multiplier, joint_limits, quantile_error
+from fanstats.decisions.rank import rank
 from fanstats.errors import FanstatsError
 from tests.synthetic import make_estimates
 
@@ -127,7 +130,9 @@ def test_swapping_the_two_turns_every_sign():
     assert two.ratio.low == pytest.approx(1 / one.ratio.high)
     assert two.odds_typical.first_ahead == pytest.approx(1 - one.odds_typical.first_ahead)
     assert (two.verdict, two.who) == (one.verdict, one.who)
-    assert two.spread_needed == dataclasses.replace(one.spread_needed)
+    assert two.spread_needed.noise_db == pytest.approx(one.spread_needed.noise_db)
+    needed = dataclasses.replace(one.spread_needed, noise_db=two.spread_needed.noise_db)
+    assert two.spread_needed == needed
 
 
 def test_order_of_models_and_other_scopes_do_not_matter():
@@ -341,17 +346,130 @@ def test_a_gap_within_measurement_needs_no_luck():
 
 
 def test_noise_luck_is_found_where_the_curve_bends():
-    """Near the room's floor the response bends; what is left of the gap there is still 0."""
-    estimates = make_estimates({"A": 440.0, "B": 400.0}, own=0.005)
-    luck = estimates["luck"].values
-    bent = 440.0 * np.exp(0.04 * luck - 0.006 * luck**2 * (luck < 0))
-    estimates["airflow_by_luck"].loc[{"model": "A"}] = bent
+    """Near the room's floor the response bends; simulated luck of that size leaves no gap."""
+    estimates = make_estimates({"A": 440.0, "B": 400.0}, own=0.005, draws=100_000)
+    for name, value in (("A", 440.0), ("B", 400.0)):
+        estimates["airflow_by_luck"].loc[{"model": name}] = value * np.exp(
+            bent(estimates["luck"].values)
+        )
     found = compare(estimates, "A", "B", chosen="before").spread_needed
 
-    out = Z95 * found.noise_db
-    moved = np.hypot(0.04 * out + 0.006 * out**2, 0.04 * out) / Z95
-    room = (math.log(440 / 400) / Z95) ** 2 - 2 * 0.005**2
-    assert moved**2 == pytest.approx(room, rel=0.03)
+    rng, size = np.random.default_rng(5), 2_000_000
+    measured = rng.normal(0, 0.005 * math.sqrt(2), size)
+    ends = [bent(found.noise_db * rng.standard_normal(size)) for _ in range(2)]
+    gap = math.log(440 / 400) + measured + ends[0] - ends[1]
+    low = np.quantile(gap, 0.025)
+    error = quantile_error(gap, 0.025)
+    # The record is straight between its steps of 0.5 dB: by up to 0.008 * 0.25**2 above the curve.
+    assert abs(low) < 3.3 * error + 0.008 * 0.25**2
+
+
+def bent(luck):
+    """Response that is steeper for a quieter sample, as 1.5 dB above the room."""
+    return 0.04 * luck - 0.008 * np.square(luck) * (luck < 0)
+
+
+def test_noise_luck_of_a_picked_pair_is_held_against_the_chart_it_makes():
+    """The joint limit of the pair is 0 once every model of the chart has that much luck."""
+    estimates = make_estimates(SIX, own=0.004, noise_spread=None, draws=60_000)
+    estimates["airflow_by_luck"][:] = estimates["airflow_value"].sel(scope="tested unit") * np.exp(
+        bent(estimates["luck"])
+    )
+    needed = compare(estimates, "A", "E").spread_needed.noise_db
+
+    rng, size = np.random.default_rng(6), 200_000
+    values = np.log(list(SIX.values()))
+    luck = bent(needed * rng.standard_normal((6, size)))
+    draws = values[:, None] + 0.004 * rng.standard_normal((6, size)) + luck
+    joint = joint_limits(values, draws, 0.95)
+    error = math.hypot(joint.lower_error[0, 4], joint.lower_error[0, 4] * math.sqrt(200 / 60))
+    assert abs(joint.lower[0, 4]) < 3.3 * error
+
+
+def test_the_error_of_a_picked_limit_is_what_other_draws_move_it_by():
+    """Limits of many root seeds scatter as one of them says, reach and multiplier together."""
+    found = [compare(make_estimates(SIX, draws=2000, root=k), "A", "E") for k in range(60)]
+    for end in ("low", "high"):
+        scatter = np.std([getattr(one.difference, end) for one in found], ddof=1)
+        stated = np.mean([getattr(one.difference, f"{end}_error") for one in found])
+        # The standard deviation of 60 numbers is known to 9.2 %; medians of draws play no part.
+        assert scatter / stated == pytest.approx(1.0, abs=3.3 * 0.092)
+
+
+def test_an_end_beyond_the_data_settles_nothing():
+    """Where the end that decides rests on continued draws it is missing, and nobody is ahead."""
+    sure = {"own": 0.004, "noise_spread": 0.05, "airflow_spread": 0.002, "draws": 2000}
+    estimates = make_estimates({"A": 440.0, "B": 400.0, "C": 380.0}, **sure)
+    assert compare(estimates, "A", "B").verdict == "ahead"
+
+    for model, side, missing in (("A", "below", "low"), ("B", "above", "low"),
+                                 ("A", "above", "high"), ("B", "below", "high")):  # fmt: skip
+        past = estimates.copy(deep=True)
+        past[f"airflow_share_{side}"].loc[{"model": model}] = 0.04
+        found = compare(past, "A", "B")
+        assert math.isnan(getattr(found.difference, missing))
+        assert math.isnan(getattr(found.ratio, missing))
+        assert found.verdict == ("leaning" if missing == "low" else "ahead")
+        assert "nothing is settled by that end" in found.caption()
+        assert rank(past).settled.get(1) == (None if missing == "low" else "A")
+
+
+def test_no_uncertainty_has_no_odds():
+    """A gap without any uncertainty is undecided, and no chance of 1 stands beside that."""
+    exact = make_estimates({"A": 440.0, "B": 400.0}, own=0.0, noise_spread=0.0, airflow_spread=0.0,
+                           draws=300)  # fmt: skip
+    found = compare(exact, "A", "B")
+    assert found.verdict == "open"
+    assert math.isnan(found.odds_typical.first_ahead)
+    assert math.isnan(found.odds_bought.first_ahead)
+    ranking = rank(exact)
+    assert ranking.pair_chances.isnull().all()
+    assert ranking.chance_best.isnull().all()
+    assert math.isnan(ranking.closest_call().probability)
+    assert "The closest call" not in ranking.sentence()
+    assert "without odds: nothing is uncertain here" in ranking.sentence()
+
+
+def test_several_fans_together_are_no_part_of_the_population():
+    """A model of which three run together moves no other pair's odds, and has no hit rate."""
+    chart = {**SIX, "G": 800.0}
+    alone = compare(make_estimates(SIX), "A", "B").odds_typical
+    together = make_estimates(chart)
+    together.attrs["fans"] = json.dumps({"G": 3})
+    plain = compare(together, "A", "B").odds_typical
+    assert plain.first_ahead == pytest.approx(alone.first_ahead, abs=0.01)
+    assert plain.label == "chance"
+
+    mixed = compare(together, "G", "A")
+    assert mixed.odds_typical.label == "confidence"
+    assert any("3 fans together" in note for note in mixed.notes)
+    ranking = rank(together)
+    assert ranking.label == "confidence"
+    assert float(ranking.pair_chances.sel(model="A", other="B")) == pytest.approx(
+        plain.first_ahead, abs=1e-12
+    )
+    # Of all models alike, however many run together, nobody is left out.
+    together.attrs["fans"] = json.dumps(dict.fromkeys(chart, 2))
+    assert compare(together, "G", "A").odds_typical.label == "chance"
+
+
+def test_tables_of_a_comparison_leave_as_text(tmp_path):
+    """One row of plain numbers as comma-separated values, what a reader looks for as Markdown."""
+    found = compare(make_estimates(SIX), "A", "B")
+    text = found.to_csv()
+    assert text.splitlines()[0].startswith("first,second,verdict,who")
+    assert float(found.table["difference"].iloc[0]) == found.difference.value
+    assert found.to_csv(tmp_path / "pair.csv") is None
+    assert (tmp_path / "pair.csv").read_text() == text
+    assert "| difference" in found.to_markdown()
+
+
+def test_chances_are_all_in_a_hundred():
+    """No sentence mixes "1 in 4" with "21 in 100"."""
+    for gap in (400.0, 402.0, 404.0, 410.0, 420.0):
+        text = compare(make_estimates({"A": gap, "B": 400.0}, draws=10_000), "A", "B").sentence()
+        assert not re.search(r"\bin (2|4|5|10|20)\b", text)
+        assert re.search(r"\d in 100 for the typical samples", text)
 
 
 def test_estimated_spread_is_taken_at_its_estimate():

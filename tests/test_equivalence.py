@@ -274,3 +274,43 @@ def test_a_true_gap_as_large_as_the_margin_is_seldom_called_equivalent():
     low, high = stats.binom.interval(0.999, runs, 0.05)
     assert low <= yes["before"] <= high
     assert yes["from the chart"] <= yes["before"]
+
+
+def test_a_limit_within_its_error_of_the_margin_is_marked():
+    """At the smallest margin the verdict hangs on the draws; far from it, it does not."""
+    estimates = make_estimates(FIVE, draws=2000)
+    for chosen in ("before", "from the chart"):
+        for ask in (equivalent, good_enough):
+            smallest = ask(estimates, "B", "A", margin="30 %", chosen=chosen).smallest_margin
+            near = ask(estimates, "B", "A", margin=f"{smallest * 1.0001} %", chosen=chosen)
+            assert near.too_close
+            assert "too close to call with 2000 draws: take more draws" in near.sentence()
+            assert abs(near.p - 0.05) < 3 * near.p_error
+            far = ask(estimates, "B", "A", margin=f"{2 * smallest} %", chosen=chosen)
+            assert not far.too_close
+            assert "too close" not in far.sentence()
+
+
+@pytest.mark.parametrize("chosen", ["before", "from the chart"])
+def test_an_end_beyond_the_data_supports_no_margin(chosen):
+    """With the low end of the first not covered, it is nowhere said to lose little."""
+    estimates = make_estimates(FIVE, own=0.004, noise_spread=0.05, airflow_spread=0.002, draws=2000)
+    assert good_enough(estimates, "B", "A", margin="20 %", chosen=chosen).verdict == "yes"
+    estimates["airflow_share_below"].loc[{"model": "B"}] = 0.2
+    found = good_enough(estimates, "B", "A", margin="20 %", chosen=chosen)
+    assert found.verdict == "open"
+    assert math.isnan(found.p)
+    assert math.isnan(found.smallest_margin)
+    assert "nothing is settled by that end" in found.sentence()
+    # The other way round only the high end of B would matter.
+    assert good_enough(estimates, "A", "B", margin="20 %", chosen=chosen).verdict == "yes"
+
+
+def test_a_model_without_an_estimate_is_judged_among_nobody():
+    """Nothing was judged, so no chart of other models is said to have been."""
+    estimates = make_estimates({**FIVE, "G": math.nan}, statuses={"G": "above range"}, draws=300)
+    found = equivalent(estimates, "A", "G", margin="5 %")
+    assert found.judged_among == ()
+    assert "picked from a chart" not in found.sentence()
+    assert "G: above range" in found.sentence()
+    assert compare(estimates, "A", "G").judged_among == ()

@@ -410,3 +410,112 @@ def test_every_pair_is_there_once():
     assert [tuple(pair) for pair in found[["model", "against"]].to_numpy()] == list(
         itertools.combinations(SIX, 2)
     )
+
+
+# What more draws or more data are needed for ------------------------------------------------------
+
+
+def near_the_limit():
+    """Estimates of which one pair, A and B, stands within Monte Carlo error of its limit."""
+    estimates = make_estimates(SIX, own=0.006, noise_spread=0.2, airflow_spread=0.01, draws=2000)
+    limit = compare(estimates, "A", "B").ratio
+    # Shift A, value and draws alike, until its lower limit against B is next to nothing.
+    factor = (1.0 + 0.2 * limit.low_error) / limit.low
+    for name in ("airflow", "airflow_value"):
+        estimates[name] = estimates[name].where(estimates["model"] != "A", estimates[name] * factor)
+    return estimates
+
+
+def test_pairs_that_hang_on_the_draws_are_named():
+    """In every family a column, and a note, mark what other draws could turn; the rest is clear."""
+    estimates = near_the_limit()
+    found = compare_all_pairs(estimates)
+    close = found.table[found.table["too_close"]]
+    assert ("A", "B") in set(zip(close["model"], close["against"], strict=True))
+    row = close[(close["model"] == "A") & (close["against"] == "B")].iloc[0]
+    assert abs(row["p_adjusted"] - 0.05) < 3 * row["p_error"]
+    assert "A / B" in found.sentence()
+    assert "too close to call with 2000 draws: take more draws" in found.sentence()
+    sure = found.table[(found.table["model"] == "A") & (found.table["against"] == "F")].iloc[0]
+    assert not sure["too_close"]
+    assert ("A", "B") in rank(estimates).too_close
+    assert any("A / B" in note for note in rank(estimates).notes)
+    assert compare(estimates, "A", "B").too_close
+
+
+@pytest.mark.parametrize("family", ["all", "one", "best"])
+def test_a_verdict_not_marked_is_the_same_for_other_draws(family):
+    """Over many root seeds verdicts turn at marked comparisons, hardly ever at others."""
+    call = {
+        "all": compare_all_pairs,
+        "one": lambda estimates: compare_with_one(estimates, "C"),
+        "best": compare_with_best,
+    }[family]
+    rng = np.random.default_rng(3)
+    turned, marked, rows = 0, 0, 0
+    for _ in range(25):
+        values = {f"M{k}": 400 * math.exp(rng.normal(0, 0.03)) for k in range(5)}
+        values["C"] = 400.0
+        one, two = (
+            call(make_estimates(values, noise_spread=0.2, airflow_spread=0.01, draws=1500, root=r))
+            for r in rng.integers(1, 10**6, 2)
+        )
+        differ = (one.table["verdict"] != two.table["verdict"]).to_numpy()
+        close = (one.table["too_close"] | two.table["too_close"]).to_numpy()
+        turned += np.count_nonzero(differ & ~close)
+        marked += np.count_nonzero(differ & close)
+        rows += len(differ)
+    assert marked > 0
+    # Both runs must lie two standard errors off, on either side: less than one in a thousand.
+    assert turned <= stats.binom.ppf(0.999, rows, 0.001)
+
+
+@pytest.mark.parametrize("statistic", [2.0, 2.6, 3.0])
+def test_the_error_of_an_adjusted_p_is_what_other_draws_move_it_by(statistic):
+    """Adjusted p values of many seeds scatter as the error stated with one of them."""
+    gap = statistic * 0.02 * math.sqrt(2)
+    values = {name: 400 * math.exp(step) for name, step in zip("ABCDE", (gap, 0, 0, 0, 0),
+                                                                strict=True)}  # fmt: skip
+    rows = [
+        compare_all_pairs(
+            make_estimates(values, own=0.02, noise_spread=0.0, airflow_spread=0.0, draws=2000,
+                           root=root)
+        ).table.query("model == 'A' and against == 'B'").iloc[0]
+        for root in range(60)
+    ]  # fmt: skip
+    scatter = np.std([row["p_adjusted"] for row in rows], ddof=1)
+    stated = np.mean([row["p_error"] for row in rows])
+    assert scatter / stated == pytest.approx(1.0, abs=3.3 * 0.092 + 0.1)
+
+
+def test_ends_beyond_the_data_rule_nobody_in_or_out():
+    """With the low end of A not covered, A is ahead of nobody, but B may still be behind it."""
+    estimates = make_estimates(SIX, own=0.004, noise_spread=0.05, airflow_spread=0.002, draws=2000)
+    assert compare_with_best(estimates).table["verdict"].iloc[0] == "the best"
+    estimates["airflow_share_below"].loc[{"model": "A"}] = 0.2
+    pairs = compare_all_pairs(estimates).table.set_index(["model", "against"])
+    assert (pairs.loc["A", "verdict"] == "open").all()
+    assert pairs.loc["A", ["low", "p_adjusted"]].isna().all(axis=None)
+    assert pairs.loc[("B", "F"), "verdict"] == "ahead"
+    against = compare_with_one(estimates, "F").table.set_index("model")
+    assert against.loc["A", "verdict"] == "open"
+    best = compare_with_best(estimates)
+    assert best.table["verdict"].iloc[0] == "may be the best"
+    assert "nothing is settled by that end" in best.sentence()
+    # Where less is better the same end lies on the other side.
+    quiet = make_estimates({"A": 30.0, "B": 33.0, "C": 36.0}, quantity="noise", units="dBA",
+                           relative=False, own=0.05, slope=0.0, draws=2000)  # fmt: skip
+    quiet["noise_share_above"].loc[{"model": "A"}] = 0.2
+    assert (compare_all_pairs(quiet).table.query("model == 'A'")["verdict"] == "open").all()
+
+
+def test_against_one_says_that_it_must_have_been_named_beforehand():
+    """The sentence says for which reference it is right, and gives odds; so does the docstring."""
+    found = compare_with_one(make_estimates(SIX, draws=2000), "C")
+    assert "right only if C was named before anybody looked" in found.sentence()
+    assert "named before anybody looked" in " ".join(compare_with_one.__doc__.split())
+    chances = found.table.set_index("model")["chance"]
+    assert chances["A"] == pytest.approx(
+        compare(make_estimates(SIX, draws=2000), "A", "C").odds_typical.first_ahead, abs=1e-9
+    )
+    assert "(in brackets: chance that it is ahead of C)" in found.sentence()

@@ -247,3 +247,44 @@ def test_weight_dependence_says_where_the_weights_decide():
     assert found.to_csv().startswith("model,place,value,chance_best,share_first")
     with pytest.raises(FanstatsError, match="factor"):
         weight_dependence(estimates, {"mesh": 1}, quantity="airflow", factor=1.0)
+
+
+def test_a_mix_says_at_which_noise_and_why_a_model_has_none():
+    """Level, assumptions, reasons and samples go with the array, not only with the Dataset."""
+    estimates = make_estimates(
+        {"A": 420.0, "B": 400.0, "C": 390.0, "G": math.nan}, obstructions=["mesh", "filter"],
+        units_tested=[1, 2, 1, 1], statuses={"G": "above range"}, draws=400,
+    )  # fmt: skip
+    mixed = mix(estimates, {"mesh": 1, "filter": 2}, quantity="airflow")
+    ranking = rank(mixed)
+    assert ranking.unranked == {"G": "above range"}
+    for text in (ranking.sentence(), compare(mixed, "A", "B").sentence()):
+        assert "at equal noise (36 dBA), obstruction: weighted: mesh 33.3 %, filter 66.7 %" in text
+        assert "samples scatter normally about their model" in text
+        assert "(your weights)" in text
+        assert "2 samples of B" in text
+
+
+def test_a_level_chosen_of_several_stays_with_the_mix():
+    """Where the level is a coordinate, the mix is still said to be at that noise."""
+    estimates = make_estimates(SIX, obstructions=["mesh", "filter"], draws=300)
+    del estimates.attrs["level"]
+    one = estimates.assign_coords(level=36.0)
+    for mixed in (mix, mixed_estimates):
+        found = rank(mixed(one, {"mesh": 1, "filter": 1}, quantity="airflow"))
+        assert "at equal noise (36 dBA)" in found.sentence()
+
+
+def test_weights_name_the_models_left_out():
+    """A model without a mix stands last with its reason, and in the sentence."""
+    estimates = make_estimates(
+        {"A": 420.0, "B": 400.0, "G": math.nan},
+        statuses={"G": "above range"},
+        obstructions=["mesh", "filter"],
+        draws=300,
+    )
+    found = weight_dependence(estimates, {"mesh": 1, "filter": 1}, quantity="airflow")
+    assert list(found.table["model"]) == ["A", "B", "G"]
+    assert found.table["status"].iloc[-1] == "above range"
+    assert "Without a place: G (above range)." in found.sentence()
+    assert "1 of 1 pair keeps its order throughout" in found.sentence()

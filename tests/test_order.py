@@ -19,15 +19,17 @@ from fanstats.decisions.order import (
     alike_multiplier,
     joint_limits,
     joint_maximum,
-    mean_ranks,
     pair_reach,
     pair_variances,
-    place_interval,
     quasi_variances,
+    standard_uncertainty,
+)
+from fanstats.decisions.ranks import (
+    mean_ranks,
+    place_interval,
     rank_probabilities,
     ranks_from_draws,
     share_above,
-    standard_uncertainty,
 )
 
 REFERENCE = Path(__file__).parent / "reference"

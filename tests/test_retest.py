@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
@@ -348,3 +349,25 @@ def test_predictions_come_true_from_readings_to_readings():
     assert np.mean(inside) == pytest.approx(
         0.95, abs=3.3 * max(np.std(inside), 0.08) / math.sqrt(len(inside))
     )
+
+
+def test_a_top_larger_than_the_chart_is_said_to_be_all_of_it():
+    """Fifty places of six models: the result says that its top holds all of them."""
+    found = retest(make_estimates(SIX, draws=500), top=50)
+    assert found.top == len(SIX)
+    assert f"only {len(SIX)} models ranked: a top of 50 holds all of them" in found.sentence()
+    assert "a top of" not in retest(make_estimates(SIX, draws=500), top=3).sentence()
+
+
+def test_several_fans_together_move_no_others_prediction():
+    """A model of which three run together is predicted by itself, not shrunk towards the others."""
+    chart = {**SIX, "G": 900.0}
+    estimates = make_estimates(chart, draws=20_000)
+    estimates.attrs["fans"] = json.dumps({"G": 3})
+    found = retest(estimates).table.set_index("model")["expected"]
+    alone = retest(make_estimates(SIX, draws=20_000)).table.set_index("model")["expected"]
+    error = 0.05 * 400 / math.sqrt(20_000)
+    assert found["G"] == pytest.approx(900.0, rel=3.3 * 0.05 / math.sqrt(20_000))
+    for name in SIX:
+        assert found[name] == pytest.approx(alone[name], abs=4 * error)
+    assert any("3 fans together" in note for note in retest(estimates).notes)

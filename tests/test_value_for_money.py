@@ -145,7 +145,7 @@ def test_models_without_price_or_estimate_stand_last():
     """No price, no estimate, no chance: the row stays with its reason."""
     estimates = certain({**SIX, "G": math.nan}, draws=500, statuses={"G": "above range"})
     prices = {name: price for name, price in PRICES.items() if name != "B"} | {"G": 5.0, "Z": 3.0}
-    found = value_for_money(estimates, prices)
+    found = value_for_money(estimates, json.dumps(prices))
     last = found.table.tail(2).set_index("model")
     assert last.loc["B", "status"] == "no price"
     assert last.loc["G", "status"] == "above range"
@@ -288,3 +288,54 @@ def test_value_counts_the_fans_that_run_together():
     ).table.set_index("model")  # fmt: skip
     assert found.loc["Sorrelby N1", ["fans", "paid"]].tolist() == [6, 48.0]
     assert found.loc["Varnost Lull", ["fans", "paid"]].tolist() == [3, 66.0]
+
+
+def test_a_misspelt_model_in_prices_is_refused():
+    """A slip in a name would take a model out in silence: it is named with what was meant."""
+    estimates = certain({"Varnost Lull": 420.0, "Ombrel Sill": 400.0}, draws=300)
+    slip = {"Varnost Lul": 18.0, "Ombrel Sill": 8.0}
+    with pytest.raises(FanstatsError, match=r"'Varnost Lul'\. Did you mean 'Varnost Lull'"):
+        value_for_money(estimates, slip)
+    with pytest.raises(FanstatsError, match=r"'ombrel  sill'\. Did you mean 'Ombrel Sill'"):
+        value_for_money(estimates, {"Varnost Lull": 18.0, "ombrel  sill": 8.0})
+    with pytest.raises(FanstatsError, match="Did you mean"):
+        value_for_money(estimates, json.dumps(slip))
+    with pytest.raises(FanstatsError, match=r"'Zephyr'\. Take out what was not tested"):
+        value_for_money(estimates, {"Varnost Lull": 18.0, "Ombrel Sill": 8.0, "Zephyr": 3.0})
+    with pytest.raises(FanstatsError, match="Did you mean it by 'Varnost Lul'"):
+        extra_cost(estimates, "Varnost Lull", "Ombrel Sill", prices=slip)
+    # A part of a chart may keep the prices of all of it.
+    part = certain({**SIX}, draws=300).isel(model=[0, 1, 2])
+    assert len(value_for_money(part, PRICES).table) == 3
+
+
+def test_a_model_costs_nothing_more_than_itself():
+    """Extra cost of a model over itself is refused, as equivalence is."""
+    with pytest.raises(FanstatsError, match="must be two models; both are 'A'"):
+        extra_cost(certain(SIX, draws=300), "A", "A", prices=PRICES)
+
+
+def test_whose_gain_it_is_is_said():
+    """The gain is told as what the dearer one has over the cheaper one."""
+    found = extra_cost(certain({"A": 440.0, "B": 400.0}, draws=300), "A", "B",
+                       prices={"A": 20.0, "B": 10.0})  # fmt: skip
+    assert "What A has over B in airflow, for the typical ones, is 40" in found.sentence()
+
+
+@pytest.mark.parametrize(
+    ("scope", "words"), [("model", "typical fans of both"), ("next unit", "fans you would buy")]
+)
+def test_several_fans_say_whom_they_are_about(scope, words):
+    """The scope stands in the sentence; prices given must name both models."""
+    options = {"bench": demo.bench(), "most": 2, "obstruction": "open", "draws": 300, "rng": 1}
+    found = several_against_one(
+        demo.readings(), 33, "Wexcombe Pale", "Varnost Lull", scope=scope, **options
+    )
+    assert words in found.sentence()
+    assert "for typical fans" in found.sentence()
+    with pytest.raises(FanstatsError, match="Did you mean 'Wexcombe Pale'"):
+        several_against_one(demo.readings(), 33, "Wexcombe Pale", "Varnost Lull",
+                            prices={"Wexcombe": 3.0, "Varnost Lull": 9.0}, **options)  # fmt: skip
+    with pytest.raises(FanstatsError, match="must name 'Wexcombe Pale'"):
+        several_against_one(demo.readings(), 33, "Wexcombe Pale", "Varnost Lull",
+                            prices={"Varnost Lull": 9.0}, **options)  # fmt: skip

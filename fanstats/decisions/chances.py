@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-import zlib
 from typing import Final, NamedTuple
 
 import numpy as np
 
-from fanstats._typing import FloatArray, IntArray
-from fanstats.decisions.effects import effects_draws, effects_pairs, random_effects
-from fanstats.decisions.odds import FEWEST_FOR_CHANCES
+from fanstats._typing import BoolArray, FloatArray, IntArray
+from fanstats.decisions.effects import FEWEST_FOR_CHANCES, effects_pairs
 from fanstats.decisions.order import (
     pair_variances,
     quasi_variances,
+)
+from fanstats.decisions.population import population, value_draws
+from fanstats.decisions.ranks import (
     rank_probabilities,
     ranks_from_draws,
     share_above,
 )
 from fanstats.decisions.selection import Selection
-from fanstats.estimates.draws import LabelledDraws
 
 __all__ = ["Chances", "model_chances"]
 
@@ -31,7 +31,8 @@ class Chances(NamedTuple):
     Attributes
     ----------
     pairs : ndarray, shape (models, models)
-        That the row is better than the column; NaN on the diagonal.
+        That the row is better than the column; NaN on the diagonal, and where nothing is
+        uncertain between the two.
     ranks : ndarray, shape (models, ranks)
         Of every rank, 1 being best.
     label : {"chance", "confidence"}
@@ -74,14 +75,11 @@ def model_chances(
     -------
     Chances
     """
-    count = len(members)
-    if count < FEWEST_FOR_CHANCES:
-        pairs = np.full((count, count), np.nan)
-        for first in range(count):
-            for second in range(first + 1, count):
-                pairs[first, second] = share_above(draws[first], draws[second])
-                pairs[second, first] = 1.0 - pairs[first, second]
+    alike = population(picked, members)
+    if alike.sum() < FEWEST_FOR_CHANCES:
+        pairs = _flat_pairs(draws, np.ones(len(members), dtype=bool))
         return Chances(pairs, rank_probabilities(draws), "confidence", sign)
+    flat = _flat_pairs(draws, ~alike)
 
     luck = None
     model = picked.find("model")
@@ -92,31 +90,28 @@ def model_chances(
         own = quasi_variances(pair_variances(typical))
         luck = np.subtract(draws, typical, out=draws)
         del typical
-    effects = random_effects(values, np.maximum(0.0, own))
-    order, centre, streams = effects_numbers(picked, members)
-    simulated = effects_draws(effects, order, centre, streams)
+    simulated, effects = value_draws(picked, members, values, np.maximum(0.0, own))
     if luck is None:
-        pairs = effects_pairs(effects)
+        pairs = np.full(flat.shape, np.nan)
+        pairs[np.ix_(alike, alike)] = effects_pairs(effects)
     else:
         simulated += luck
         pairs = _pairs_by_ranks(simulated)
-    return Chances(pairs, rank_probabilities(simulated), "chance", sign)
+    pairs = np.where(alike[:, np.newaxis] & alike, pairs, flat)
+    label = "chance" if alike.all() else "confidence"
+    return Chances(pairs, rank_probabilities(simulated), label, sign)
 
 
-def effects_numbers(
-    picked: Selection, members: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give random numbers that depend on the root and the names alone, not on their order."""
-    size = picked.draws.shape[-1]
-    root = picked.root or ""
-    number = int(root) if root.isdecimal() else zlib.crc32(root.encode())
-    source = LabelledDraws(number % 2**128, size)
-    label = ("random effects", picked.name, picked.obstruction or "")
-    streams = np.empty((len(members), size))
-    for row, member in enumerate(members):
-        streams[row] = source.standard((*label, "model", picked.models[member]), "normal")
-    order = source.standard((*label, "tau"), "normal")
-    return order, source.standard((*label, "centre"), "normal"), streams
+def _flat_pairs(draws: FloatArray, wanted: BoolArray) -> FloatArray:
+    """Share of draws in which the row lies above the column, for pairs that hold a model wanted."""
+    count = len(draws)
+    pairs = np.full((count, count), np.nan)
+    for first in np.flatnonzero(wanted):
+        for second in range(count):
+            if second != first:
+                pairs[first, second] = share_above(draws[first], draws[second])
+                pairs[second, first] = 1.0 - pairs[first, second]
+    return pairs
 
 
 def _pairs_by_ranks(draws: FloatArray) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from fanstats._typing import BoolArray, FloatArray, Scope
-from fanstats.decisions.decision import Decision, shortened
+from fanstats.decisions.decision import Decision
 from fanstats.decisions.rank import Ranking, rank
+from fanstats.decisions.said import in_hundred, shortened
 from fanstats.errors import FanstatsError
 from fanstats.wording import PAIR_WORDS, listed
 
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Changes", "changes"]
 
-Outcome = Literal["holds", "firmer", "weakened", "fell", "new", "not tested again"]
+Outcome = Literal[
+    "holds", "firmer", "weakened", "fell", "new", "not tested again", "too close to call"
+]
 # How each fate is counted in a sentence.
 _COUNTED: Final[Mapping[Outcome, str]] = {
     "holds": "still hold",
@@ -31,10 +34,16 @@ _COUNTED: Final[Mapping[Outcome, str]] = {
     "weakened": "are weaker",
     "fell": "fell",
     "not tested again": "cannot be told, as a model was not tested again",
+    "too close to call": "are too close to call with so many draws",
 }
+# Odds within so many Monte Carlo standard errors of 3:1 may lie on the other side of it.
+_CLOSE: Final = 2.0
 # Odds of 3:1, from which a pair is said to lean.
 _LEANING: Final = 0.75
-_COLUMNS: Final = ("statement", "kind", "first", "second", "before", "now", "outcome")
+_COLUMNS: Final = (
+    *("statement", "kind", "first", "second", "before", "now"),
+    *("chance_before", "chance_now", "outcome"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -46,12 +55,15 @@ class Changes(Decision):
     table : DataFrame
         One row a statement: `statement` (as published; a new one as it could be now), `kind`
         ("first", "place" or "pair"), `first`, `second` ("" but for pairs), `before` and `now` (in
-        words), and `outcome`:
+        words), `chance_before` and `chance_now` (of a pair: that the first is ahead; of a first
+        place: that it is the best), and `outcome`:
 
         - "holds": can still be said;
         - "firmer": was leaning, is settled;
         - "weakened": the estimates still say so, but less surely than was published;
         - "fell": the estimates say otherwise, or lean the other way;
+        - "too close to call": it reads otherwise now, but before or now other Monte Carlo draws
+          of the same readings could read it the other way: no news, take more draws;
         - "not tested again": a model is missing now;
         - "new": was open, can be said now.
     models : DataFrame
@@ -66,7 +78,8 @@ class Changes(Decision):
 
         Parameters
         ----------
-        outcome : {"holds", "firmer", "weakened", "fell", "not tested again", "new"}
+        outcome : {"holds", "firmer", "weakened", "fell", "too close to call", \
+                "not tested again", "new"}
 
         Returns
         -------
@@ -99,11 +112,21 @@ class Changes(Decision):
             )
         parts = [head, self._named("Fell", "fell"), self._named("Weaker", "weakened")]
         parts.append(self._named("New", "new"))
+        parts.append(self._named("No news before more draws are taken", "too close to call"))
         return " ".join(part for part in (*parts, *self._rests_on()) if part)
 
     def _named(self, label: str, outcome: Outcome) -> str:
-        named = list(self.having(outcome)["statement"])
+        named = [self._with_odds(row) for row in self.having(outcome).to_dict("records")]
         return f"{label}: {shortened(named, 4)}." if named else ""
+
+    def _with_odds(self, row: Mapping[Hashable, Any]) -> str:
+        """Give a statement with the odds before and now."""
+        odds = [
+            f"{in_hundred(float(row[f'chance_{when}']), self.draws)} {when}"
+            for when in ("before", "now")
+            if not math.isnan(row[f"chance_{when}"])
+        ]
+        return f"{row['statement']} ({', '.join(odds)})" if odds else str(row["statement"])
 
 
 def changes(
@@ -137,6 +160,9 @@ def changes(
 
     Notes
     -----
+    What Monte Carlo error alone can do is no news: where a limit, or odds of 3:1, lie within their
+    Monte Carlo error before or now, a difference of the two readings is "too close to call".
+
     A statement that "fell" need not have been wrong when it was made, and one in twenty of those
     settled 95 times in 100 may be: this says what can be said now, not who erred.
 
@@ -159,7 +185,7 @@ def changes(
     )  # fmt: skip
     _check_alike(before, now)
     was, says = _standing(before), _standing(now)
-    rows = [*_first(before, now), *_places(before, now), *_pairs(was, says)]
+    rows = [*_first(before, now), *_places(before, now, was, says), *_pairs(was, says)]
     counted = {str(row["model"]): int(row["units_tested"]) for row in now.table.to_dict("records")}
     return Changes(
         table=pd.DataFrame(rows, columns=list(_COLUMNS)),
@@ -212,15 +238,54 @@ class _Standing(NamedTuple):
     settled: BoolArray  # (models, models): the row is surely ahead of the column
     odds: FloatArray  # (models, models): that the row is ahead of the column
     values: FloatArray  # larger being better
+    close: BoolArray  # (models, models): other draws could settle or unsettle the pair
+    draws: int
 
-    def between(self, first: str, second: str) -> tuple[float, bool, float] | None:
-        """Odds that the first is ahead, whether the pair is settled, and the gap, if both stand."""
+    def between(self, first: str, second: str) -> _Between | None:
+        """Where two models stand, seen from the first; None if one of them is missing."""
         if first not in self.names or second not in self.names:
             return None
         row, other = self.names.index(first), self.names.index(second)
-        sure = bool(self.settled[row, other] or self.settled[other, row])
-        gap = float(self.values[row] - self.values[other])
-        return float(self.odds[row, other]), sure, gap
+        return _Between(
+            odds=float(self.odds[row, other]),
+            settled=bool(self.settled[row, other] or self.settled[other, row]),
+            gap=float(self.values[row] - self.values[other]),
+            close=bool(self.close[row, other]),
+            error=_CLOSE * math.sqrt(0.25 / self.draws),
+        )
+
+
+class _Between(NamedTuple):
+    """Where two models stand, seen from the first."""
+
+    odds: float
+    settled: bool
+    gap: float
+    close: bool
+    error: float  # within which odds may lie on the other side of 3:1
+
+    @property
+    def state(self) -> str:
+        """Verdict as `compare` words it: "ahead", "leaning", "open", ..."""
+        if self.settled:
+            return "ahead" if self.gap > 0 else "behind"
+        return self._leaning(self.odds)
+
+    @property
+    def possible(self) -> set[str]:
+        """All verdicts that other draws of the same readings could give."""
+        states = {self.state}
+        if self.close:
+            states.add("ahead" if self.gap > 0 else "behind")
+        if self.close or not self.settled:
+            states |= {self._leaning(self.odds + step) for step in (-self.error, 0.0, self.error)}
+        return states
+
+    @staticmethod
+    def _leaning(odds: float) -> str:
+        if odds >= _LEANING:
+            return "leaning"
+        return "leaning the other way" if odds <= 1.0 - _LEANING else "open"
 
 
 def _standing(ranking: Ranking) -> _Standing:
@@ -234,16 +299,11 @@ def _standing(ranking: Ranking) -> _Standing:
     values = sign * ranking.table["value"].to_numpy(dtype=np.float64)[:count]
     ahead = values[:, np.newaxis] > values
     odds = ranking.pair_chances.sel(model=list(names), other=list(names)).values
-    return _Standing(names, ~together & ahead, odds, values)
-
-
-def _state(odds: float, settled: bool, gap: float) -> str:
-    """Verdict on a pair as `compare` words it, seen from the first: "ahead", "leaning", ..."""
-    if settled:
-        return "ahead" if gap > 0 else "behind"
-    if odds >= _LEANING:
-        return "leaning"
-    return "leaning the other way" if odds <= 1.0 - _LEANING else "open"
+    close = np.zeros((count, count), dtype=bool)
+    for one, two in ranking.too_close:
+        row, other = names.index(one), names.index(two)
+        close[row, other] = close[other, row] = True
+    return _Standing(names, ~together & ahead, odds, values, close, ranking.draws)
 
 
 def _pairs(was: _Standing, says: _Standing) -> list[dict[str, Any]]:
@@ -259,23 +319,34 @@ def _pairs(was: _Standing, says: _Standing) -> list[dict[str, Any]]:
 
 def _pair(one: str, two: str, was: _Standing, says: _Standing) -> dict[str, Any] | None:
     before, now = was.between(one, two), says.between(one, two)
-    told = _state(*before) if before is not None else "open"
+    told = before.state if before is not None else "open"
     if told in ("behind", "leaning the other way") or (
-        told == "open" and now is not None and _state(*now) in ("behind", "leaning the other way")
+        told == "open" and now is not None and now.state in ("behind", "leaning the other way")
     ):
         one, two = two, one
         before, now = was.between(one, two), says.between(one, two)
-        told = _state(*before) if before is not None else "open"
-    is_now = _state(*now) if now is not None else "not tested"
-    outcome = _outcome(told, is_now, now[2] if now is not None else math.nan)
+        told = before.state if before is not None else "open"
+    is_now = now.state if now is not None else "not tested"
+    outcome = _outcome(told, is_now, now.gap if now is not None else math.nan)
     if outcome is None:
         return None
+    if outcome not in ("holds", "not tested again") and before is not None and now is not None \
+            and before.possible & now.possible:  # fmt: skip
+        outcome = "too close to call"
     sure = is_now == "ahead" if outcome == "new" else told == "ahead"
     words = f"{one} {'is ahead of' if sure else 'is probably ahead of'} {two}"
-    before_words = told if before is not None else "not tested"
-    return dict(
-        zip(_COLUMNS, (words, "pair", one, two, before_words, is_now, outcome), strict=True)
-    )
+    return {
+        **_row(words, "pair", (one, two), told if before is not None else "not tested", is_now),
+        "chance_before": before.odds if before is not None else math.nan,
+        "chance_now": now.odds if now is not None else math.nan,
+        "outcome": outcome,
+    }
+
+
+def _row(words: str, kind: str, models: tuple[str, str], before: str, now: str) -> dict[str, Any]:
+    given = (words, kind, *models, before, now)
+    return {**dict(zip(_COLUMNS[:6], given, strict=True)), "chance_before": math.nan,
+            "chance_now": math.nan}  # fmt: skip
 
 
 def _outcome(told: str, is_now: str, gap: float) -> Outcome | None:
@@ -305,17 +376,25 @@ def _first(before: Ranking, now: Ranking) -> list[dict[str, Any]]:
         standing = _place_of(now, name)
         place = f"place {standing:g}"
         outcome = "holds" if standing == _place_of(before, name) else "fell"
-    words = f"{name} stands first"
     told = f"place {_place_of(before, name):g}"
-    return [dict(zip(_COLUMNS, (words, "first", name, "", told, place, outcome), strict=True))]
+    chances = {
+        f"chance_{when}": float(ranking.chance_best.sel(model=name))
+        if name in ranking.ranked
+        else math.nan
+        for when, ranking in (("before", before), ("now", now))
+    }
+    return [
+        {**_row(f"{name} stands first", "first", (name, ""), told, place), **chances,
+         "outcome": outcome}
+    ]  # fmt: skip
 
 
-def _places(before: Ranking, now: Ranking) -> list[dict[str, Any]]:
+def _places(before: Ranking, now: Ranking, was: _Standing, says: _Standing) -> list[dict[str, Any]]:
     """Say what has become of settled places, and which are settled newly."""
-    rows = []
+    rows: list[tuple[int, str, str, str, Outcome]] = []
     # A place counts from the top: with other models on the chart it is another statement.
     for place, name in sorted(before.settled.items()):
-        words = f"place {place} is settled: {name}"
+        outcome: Outcome
         if name not in now.ranked:
             is_now, outcome = "not tested", "not tested again"
         else:
@@ -323,13 +402,34 @@ def _places(before: Ranking, now: Ranking) -> list[dict[str, Any]]:
             standing = _place_of(now, name)
             is_now = "settled" if sure else f"place {standing:g}"
             outcome = "holds" if sure else "weakened" if standing == place else "fell"
-        rows.append((words, "place", name, "", "settled", is_now, outcome))
+        rows.append((place, name, "settled", is_now, outcome))
     for place, name in sorted(now.settled.items()):
         if before.settled.get(place) != name:
-            words = f"place {place} is settled: {name}"
             told = f"place {_place_of(before, name):g}" if name in before.ranked else "not tested"
-            rows.append((words, "place", name, "", told, "settled", "new"))
-    return [dict(zip(_COLUMNS, row, strict=True)) for row in rows]
+            rows.append((place, name, told, "settled", "new"))
+    return [
+        {
+            **_row(f"place {place} is settled: {name}", "place", (name, ""), told, is_now),
+            "outcome": "too close to call"
+            if outcome not in ("holds", "not tested again") and _by_draws_alone(name, was, says)
+            else outcome,
+        }
+        for place, name, told, is_now, outcome in rows
+    ]
+
+
+def _by_draws_alone(name: str, was: _Standing, says: _Standing) -> bool:
+    """Whether all that changed about whom a model is told apart from could be Monte Carlo error."""
+    differ = []
+    for other in was.names:
+        before, now = was.between(name, other), says.between(name, other)
+        if other == name or before is None or now is None:
+            continue
+        sides = [(pair.settled, pair.settled and pair.gap > 0) for pair in (before, now)]
+        if sides[0] != sides[1]:
+            same_way = not (before.settled and now.settled)
+            differ.append(same_way and (before.close or now.close))
+    return bool(differ) and all(differ)
 
 
 def _place_of(ranking: Ranking, name: str) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 from scipy.special import ndtri
@@ -14,13 +14,16 @@ from fanstats._typing import Scope
 from fanstats.decisions.explain import spread_needed
 from fanstats.decisions.odds import pair_odds
 from fanstats.decisions.order import (
+    CLOSE,
     Joint,
     alike_multiplier,
     has_heavy_tails,
     joint_limits,
+    not_covered,
     quantile_error,
     standard_uncertainty,
 )
+from fanstats.decisions.population import outsiders_words
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.decisions.verdict import (
     AgainstMargin,
@@ -98,7 +101,9 @@ def compare(
     The joint maximum is that of ``(d - D) / s_minus`` and ``(D - d) / s_plus`` over all pairs,
     with estimate `d`, draws `D`, and `s` reaching to the 15.87 and 84.13 % points. Quantities
     that are compared as ratios are judged in logarithms; the limits of the difference then follow
-    from those of the ratio, so both say the same about who is ahead.
+    from those of the ratio, so both say the same about who is ahead. An end of the difference
+    that rests on more draws beyond what was read than its tail holds is missing, and nobody is
+    ahead by virtue of it.
     """
     fraction("probability", probability)
     one_of("chosen", chosen, ("from the chart", "before"))
@@ -186,7 +191,9 @@ def _blank(
         names = [picked.models[model] for model, found in reasons.items() if found == reason]
         notes.append(f"{listed(names)}: {reason}")
     for model in reasons:
-        notes.extend(_beyond(picked, place, model, probability))
+        notes.extend(beyond_words(picked, place, model, probability))
+    notes.extend(text for text in outsiders_words(picked, present)
+                 if any(f"{picked.models[model]} (" in text for model in reasons))  # fmt: skip
     return Comparison(
         first=picked.models[first],
         second=picked.models[second],
@@ -211,10 +218,11 @@ def _blank(
     )
 
 
-def _beyond(picked: Selection, place: int, model: int, probability: float) -> list[str]:
+def beyond_words(picked: Selection, place: int, model: int, probability: float) -> list[str]:
+    """Say which ends of a model's range lie beyond what was read."""
     return [
         f"{picked.models[model]}: {100 * share:.2g} % of the draws lie {side} what was read, "
-        "where the curve is only continued"
+        "where the curve is only continued, so nothing is settled by that end"
         for share, side in zip(picked.shares[:, place, model], ("below", "above"), strict=True)
         if share > (1.0 - probability) / 2.0
     ]
@@ -266,7 +274,8 @@ def _unsettled(blank: Comparison, picked: Selection, first: int, second: int) ->
         multiplier = alike_multiplier(among, blank.probability)
     else:
         multiplier = float(ndtri((1.0 + blank.probability) / 2.0))
-    needed = spread_needed(picked, first, second, multiplier, blank.chosen, None)
+    needed = spread_needed(picked, first, second, multiplier, blank.chosen, None, blank.probability)
+    measured = tested is not None and bool(picked.estimable[tested, [first, second]].all())
     names = () if tested is None else np.flatnonzero(picked.estimable[tested])
     among_names = blank.judged_among or tuple(picked.models[model] for model in names)
     return replace(
@@ -274,7 +283,7 @@ def _unsettled(blank: Comparison, picked: Selection, first: int, second: int) ->
         difference=difference,
         ratio=ratio,
         spread_needed=needed,
-        judged_among=among_names,
+        judged_among=among_names if math.isfinite(needed.multiplier) and measured else (),
         against_margin=None if blank.margin is None else "open",
     )
 
@@ -282,15 +291,12 @@ def _unsettled(blank: Comparison, picked: Selection, first: int, second: int) ->
 def _judged(
     blank: Comparison, picked: Selection, first: int, second: int, place: int
 ) -> Comparison:
-    joint, low, high = pair_limits(
+    limits = pair_limits(
         picked, first, second, place, chosen=blank.chosen, probability=blank.probability
     )
-    difference, ratio, critical = _gaps(picked, first, second, place, blank, joint, low, high)
-    without = not math.isfinite(low)
-    more = 1 if low > 0 else -1 if high < 0 else 0
+    difference, ratio, critical = _gaps(picked, first, second, place, blank, limits)
+    more = 1 if limits.low > 0 else -1 if limits.high < 0 else 0
     verdict, who = _verdict(blank, more)
-    if without:
-        verdict, who = "open", None
     judged = replace(
         blank,
         difference=difference,
@@ -301,20 +307,21 @@ def _judged(
         notes=(
             *blank.notes,
             *_remarks(blank, picked, first, second, place, verdict, who),
-            *_close_to_zero(difference),
+            *([CLOSE_TO_ZERO] if limits.close else []),
         ),
-        spread_needed=spread_needed(picked, first, second, joint.multiplier, blank.chosen, place),
+        too_close=limits.close,
+        spread_needed=spread_needed(
+            picked,
+            first,
+            second,
+            limits.joint.multiplier,
+            blank.chosen,
+            place,
+            blank.probability,
+        ),
         _pair=picked.draws[place, [first, second]],
     )
     return replace(judged, against_margin=_against_margin(judged))
-
-
-def _close_to_zero(gap: Gap) -> list[str]:
-    """Say that more draws could turn the verdict, where an end lies that close to zero."""
-    ends = ((gap.low, gap.low_error), (gap.high, gap.high_error))
-    if any(abs(end) < 2.0 * error for end, error in ends if math.isfinite(end)):
-        return [CLOSE_TO_ZERO]
-    return []
 
 
 def _remarks(
@@ -343,82 +350,101 @@ def _remarks(
     return remarks
 
 
+class PairLimits(NamedTuple):
+    """Limits of one gap on the scale it is judged on.
+
+    Attributes
+    ----------
+    joint : Joint
+        What they are part of.
+    low, high : float
+        NaN where the end is not covered by data, infinite where nothing is uncertain.
+    low_error, high_error : float
+        Monte Carlo standard errors.
+    """
+
+    joint: Joint
+    low: float
+    high: float
+    low_error: float
+    high_error: float
+
+    @property
+    def close(self) -> bool:
+        """Whether other draws could move an end to the other side of 0."""
+        ends = ((self.low, self.low_error), (self.high, self.high_error))
+        return any(abs(end) < CLOSE * error for end, error in ends if math.isfinite(end))
+
+
 def pair_limits(
     picked: Selection, first: int, second: int, place: int, *, chosen: Chosen, probability: float
-) -> tuple[Joint, float, float]:
+) -> PairLimits:
     """Limits of the gap on the scale it is judged on, and the joint limits they are part of."""
     members = np.array([first, second], dtype=np.intp)
     if chosen == "from the chart":
         members = np.flatnonzero(picked.estimable[place])
     values, draws = picked.judged(place, members)
     joint = joint_limits(values, draws, probability)
+    missing = not_covered(*picked.uncovered(place, members, probability))
+    lower = np.where(missing & np.isfinite(joint.lower), np.nan, joint.lower)
     one, two = (int(np.flatnonzero(members == model)[0]) for model in (first, second))
-    return joint, float(joint.lower[one, two]), float(-joint.lower[two, one])
+    return PairLimits(
+        joint,
+        float(lower[one, two]),
+        float(-lower[two, one]),
+        float(joint.lower_error[one, two]),
+        float(joint.lower_error[two, one]),
+    )
 
 
 def _gaps(
-    picked: Selection,
-    first: int,
-    second: int,
-    place: int,
-    blank: Comparison,
-    joint: Joint,
-    low: float,
-    high: float,
+    picked: Selection, first: int, second: int, place: int, blank: Comparison, limits: PairLimits
 ) -> tuple[Gap, Gap, tuple[float, float]]:
     """Difference, ratio, and the smallest gaps that would count."""
     plain = _plain_gap(picked, place, first, second, blank.probability)
     picked_pair = blank.chosen == "from the chart" and len(blank.judged_among) > 2
-    if not math.isfinite(low):
+    low, high = limits.low, limits.high
+    if math.isinf(low):
         nothing = replace(plain, low=math.nan, high=math.nan)
-        return (
-            nothing,
-            _ratio_gap(picked, first, second, place, math.nan, math.nan, joint),
-            (
-                math.nan,
-                math.nan,
-            ),
-        )
-    ratio = _ratio_gap(picked, first, second, place, low, high, joint)
+        without = limits._replace(low=math.nan, high=math.nan)
+        return nothing, _ratio_gap(picked, first, second, place, without), (math.nan, math.nan)
+    ratio = _ratio_gap(picked, first, second, place, limits)
     if picked_pair:
-        plain = _picked_gap(plain, blank.values, ratio, low, high, joint)
+        plain = _picked_gap(plain, blank.values, ratio, limits)
+    # What is missing on the scale that is judged is missing in the difference too.
+    plain = replace(
+        plain,
+        low=math.nan if math.isnan(low) else plain.low,
+        high=math.nan if math.isnan(high) else plain.high,
+    )
     return plain, ratio, (plain.value - plain.low, plain.high - plain.value)
 
 
-def _ratio_gap(
-    picked: Selection,
-    first: int,
-    second: int,
-    place: int,
-    low: float,
-    high: float,
-    joint: Joint,
-) -> Gap:
+def _ratio_gap(picked: Selection, first: int, second: int, place: int, limits: PairLimits) -> Gap:
     if not picked.ratio:
         return Gap()
     values, draws = picked.judged(place, [first, second])
-    gap, spread = float(values[0] - values[1]), standard_uncertainty(draws[0] - draws[1])
-    error = joint.multiplier_error * spread
+    low, high = math.exp(limits.low), math.exp(limits.high)
     return Gap(
-        value=math.exp(gap),
-        standard_uncertainty=spread,
-        low=math.exp(low),
-        high=math.exp(high),
-        low_error=math.exp(low) * error,
-        high_error=math.exp(high) * error,
+        value=math.exp(float(values[0] - values[1])),
+        standard_uncertainty=standard_uncertainty(draws[0] - draws[1]),
+        low=low,
+        high=high,
+        low_error=low * limits.low_error,
+        high_error=high * limits.high_error,
     )
 
 
-def _picked_gap(
-    plain: Gap, values: tuple[float, float], ratio: Gap, low: float, high: float, joint: Joint
-) -> Gap:
+def _picked_gap(plain: Gap, values: tuple[float, float], ratio: Gap, limits: PairLimits) -> Gap:
     """Difference with the limits that hold for all pairs of the chart at once."""
+    low, high, errors = limits.low, limits.high, (limits.low_error, limits.high_error)
     if math.isfinite(ratio.value):
         # What both share moves the difference, but not who is ahead: d - low = A (1 - r_low / r).
         low = plain.value - values[0] * (1.0 - ratio.low / ratio.value)
         high = plain.value + values[0] * (ratio.high / ratio.value - 1.0)
-    error = joint.multiplier_error * plain.standard_uncertainty
-    return replace(plain, low=low, high=high, low_error=error, high_error=error)
+        share = values[0] / ratio.value
+        errors = (share * ratio.low_error, share * ratio.high_error)
+    return replace(plain, low=low, high=high, low_error=errors[0], high_error=errors[1])
 
 
 def _verdict(blank: Comparison, more: int) -> tuple[Verdict, str | None]:
@@ -441,7 +467,8 @@ def _against_margin(judged: Comparison) -> AgainstMargin | None:
     if gap.low > margin or gap.high < -margin:
         return "more than the margin"
     low, high = gap.low, gap.high
-    if judged.chosen == "before" and judged.probability > 0.5:
+    covered = math.isfinite(low) and math.isfinite(high)
+    if covered and judged.chosen == "before" and judged.probability > 0.5:
         # Two one-sided tests, each at 1 - probability (Schuirmann 1987).
         low, high = judged.coverage_interval(2.0 * judged.probability - 1.0)
     return "within the margin" if -margin < low and high < margin else "open"

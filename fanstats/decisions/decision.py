@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypedDict
@@ -11,8 +10,10 @@ from typing import TYPE_CHECKING, TypedDict
 import numpy as np
 import pandas as pd
 
+from fanstats.decisions.population import outsiders_words
+from fanstats.decisions.said import shortened
 from fanstats.decisions.selection import Best, Selection
-from fanstats.wording import listed, samples_words, where
+from fanstats.wording import samples_words, where
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -22,9 +23,7 @@ __all__ = [
     "Facts",
     "carried",
     "facts_of",
-    "fans_together",
     "samples_tested",
-    "shortened",
 ]
 
 
@@ -167,26 +166,15 @@ def facts_of(
         root=picked.root,
         assumptions=picked.listed("assumptions"),
         not_considered=picked.listed("not_considered"),
-        notes=tuple(dict.fromkeys([*known, *notes])),
+        notes=tuple(dict.fromkeys([*known, *notes, *_outsiders(picked, place, members)])),
     )
 
 
-def fans_together(picked: Selection) -> dict[str, int]:
-    """Give how many fans of a model run together in these estimates, where it is more than one.
-
-    Parameters
-    ----------
-    picked : Selection
-
-    Returns
-    -------
-    dict of str to int
-    """
-    try:
-        found = json.loads(picked.attrs.get("fans", "{}"))
-    except (TypeError, ValueError):
-        return {}
-    return {str(name): int(count) for name, count in found.items()}
+def _outsiders(picked: Selection, place: int, members: Sequence[int] | np.ndarray) -> list[str]:
+    """Models judged that are no part of the chart's population."""
+    said = outsiders_words(picked, np.flatnonzero(picked.estimable[place]))
+    named = [picked.models[k] for k in members]
+    return [text for text in said if any(f"{name} (" in text for name in named)]
 
 
 def samples_tested(units_tested: dict[str, int]) -> str:
@@ -213,29 +201,6 @@ def samples_tested(units_tested: dict[str, int]) -> str:
         names = [name for name, number in units_tested.items() if number == count]
         parts.append(f"{samples_words(count)} of {shortened(names)}")
     return f"Tested: {', '.join(parts)}."
-
-
-def shortened(names: Sequence[str], most: int = 5) -> str:
-    """Join names with commas and a last "and"; of many, say how many more there are.
-
-    Parameters
-    ----------
-    names : sequence of str
-    most : int
-        So many are written out.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> shortened(["A", "B", "C"], most=2)
-    'A, B and 1 more'
-    """
-    if len(names) <= most:
-        return listed(names)
-    return listed([", ".join(names[:most]), f"{len(names) - most} more"])
 
 
 def carried(label: str, sentences: Iterable[str]) -> str:

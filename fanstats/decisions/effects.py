@@ -15,8 +15,17 @@ from scipy.special import ndtr
 
 from fanstats._typing import FloatArray
 
-__all__ = ["RandomEffects", "effects_draws", "effects_pair", "effects_pairs", "random_effects"]
+__all__ = [
+    "FEWEST_FOR_CHANCES",
+    "RandomEffects",
+    "effects_draws",
+    "effects_pair",
+    "effects_pairs",
+    "random_effects",
+]
 
+# From so many models on the spread between models can be estimated, and with it hit rates.
+FEWEST_FOR_CHANCES: Final = 5
 _NODES: Final = 500
 # Normal probabilities evaluated at most for all pairs, unless there are too many pairs.
 _EVALUATIONS: Final = 1_000_000

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray, Scope
-from fanstats.decisions.compare import refuse_a_part
+from fanstats.decisions.compare import beyond_words, refuse_a_part
 from fanstats.decisions.decision import Decision, facts_of
 from fanstats.decisions.equivalence_words import equivalence_sentence
 from fanstats.decisions.margins import Margin, read_margin
-from fanstats.decisions.order import standard_uncertainty
+from fanstats.decisions.order import CLOSE, quantile_error, standard_uncertainty
+from fanstats.decisions.said import draws_words
 from fanstats.decisions.selection import Best, Selection, select
-from fanstats.decisions.simultaneous import all_pairs, share_at_least
+from fanstats.decisions.simultaneous import all_pairs, share_at_least, share_error
 from fanstats.decisions.true_values import true_values
 from fanstats.decisions.verdict import Chosen, OddsLabel
 from fanstats.errors import FanstatsError, one_of
@@ -57,6 +58,11 @@ class Equivalence(Decision):
     p_low, p_high : float
         One-sided tests: level at which "the first is lower by the margin or more" and "higher by
         the margin or more" are just rejected; NaN where the question does not ask for it.
+    p_error : float
+        Monte Carlo standard error of `p`.
+    too_close : bool
+        Whether a limit lies within its Monte Carlo error of the margin, so that more draws could
+        turn the verdict.
     smallest_margin : float
         Smallest margin, in its own unit, that the data would support with "yes".
     smallest_margin_tested : float
@@ -66,7 +72,7 @@ class Equivalence(Decision):
     label : {"chance", "confidence", ""}
         Whether these are hit rates.
     judged_among : tuple of str
-        Models whose differences share the probability.
+        Models whose differences share the probability; none where nothing could be judged.
     """
 
     question: Question
@@ -80,6 +86,8 @@ class Equivalence(Decision):
     verdict: Answer
     p_low: float
     p_high: float
+    p_error: float
+    too_close: bool
     smallest_margin: float
     smallest_margin_tested: float
     chance_typical: float
@@ -90,7 +98,12 @@ class Equivalence(Decision):
     @property
     def p(self) -> float:
         """The larger of the p values that the question asks for; "yes" is settled below it."""
-        return float(np.nanmax([self.p_low, self.p_high])) if self.tested_formally else math.nan
+        asked = (
+            [self.p_low, self.p_high]
+            if self.question == "equivalent"
+            else [self.p_high if self.best == "low" else self.p_low]
+        )
+        return math.nan if any(math.isnan(p) for p in asked) else max(asked)
 
     @property
     def tested_formally(self) -> bool:
@@ -251,7 +264,8 @@ class _Pair(NamedTuple):
 
     def smallest(self, low: float, high: float) -> float:
         """Smallest margin whose limits enclose these."""
-        return max(0.0, -low if self.low else 0.0, high if self.high else 0.0)
+        ends = [-low] * self.low + [high] * self.high
+        return math.nan if any(math.isnan(end) for end in ends) else max(0.0, *ends)
 
 
 class _Test(NamedTuple):
@@ -261,6 +275,12 @@ class _Test(NamedTuple):
     p_high: float
     low: float
     high: float
+    low_error: float = math.nan
+    high_error: float = math.nan
+    p_error: float = math.nan
+
+
+_UNTESTED: Final = _Test(math.nan, math.nan, math.nan, math.nan)
 
 
 def _answer(
@@ -299,27 +319,44 @@ def _answer(
 def _tested(pair: _Pair, place: int, probability: float, chosen: Chosen) -> _Test:
     picked, both = pair.picked, [pair.first, pair.second]
     if not picked.estimable[place, both].all():
-        return _Test(math.nan, math.nan, math.nan, math.nan)
-    if picked.draws[place, pair.first].size and np.ptp(
-        picked.draws[place, pair.first] - picked.draws[place, pair.second]
-    ) == 0:  # fmt: skip
-        return _Test(math.nan, math.nan, math.nan, math.nan)
+        return _UNTESTED
+    if _certain(pair, place):
+        return _UNTESTED
     members = np.flatnonzero(picked.estimable[place])
     if chosen == "before" or len(members) == 2:
-        return _test_pair(pair, place, probability)
-    return _test_picked(pair, place, members, probability)
+        found = _test_pair(pair, place, probability)
+    else:
+        found = _test_picked(pair, place, members, probability)
+    return _without_uncovered(pair, place, probability, found)
+
+
+def _without_uncovered(pair: _Pair, place: int, probability: float, found: _Test) -> _Test:
+    """Take away the limits, and the tests by them, that rest on draws beyond what was read."""
+    low, high = pair.picked.uncovered(place, [pair.first, pair.second], probability)
+    if low[0] or high[1]:
+        found = found._replace(p_low=math.nan, low=math.nan)
+    if high[0] or low[1]:
+        found = found._replace(p_high=math.nan, high=math.nan)
+    return found
 
 
 def _test_pair(pair: _Pair, place: int, probability: float) -> _Test:
     first, second = pair.picked.draws[place, [pair.first, pair.second]]
     inside_low, inside_high = pair.holds(first, second)
-    low, high = np.quantile(pair.gap(first, second), [1.0 - probability, probability])
-    size = first.size
+    gap, size = pair.gap(first, second), first.size
+    low, high = np.quantile(gap, [1.0 - probability, probability])
+    p_low, p_high = (
+        (1.0 + np.count_nonzero(inside <= 0)) / (1.0 + size) for inside in (inside_low, inside_high)
+    )
+    asked = max([p_low] * pair.low + [p_high] * pair.high)
     return _Test(
-        (1.0 + np.count_nonzero(inside_low <= 0)) / (1.0 + size),
-        (1.0 + np.count_nonzero(inside_high <= 0)) / (1.0 + size),
+        p_low,
+        p_high,
         float(low),
         float(high),
+        quantile_error(gap, 1.0 - probability),
+        quantile_error(gap, probability),
+        math.sqrt(asked * (1.0 - asked) / size),
     )
 
 
@@ -335,8 +372,20 @@ def _test_picked(pair: _Pair, place: int, members: np.ndarray, probability: floa
         [(gap - low) / found.reach[one, two], (high - gap) / found.reach[two, one]]
     )
     p_low, p_high = share_at_least(found.maxima, statistics)
-    ends = float(found.lower[one, two]), float(-found.lower[two, one])
-    return _Test(float(p_low), float(p_high), *(_as_margin(pair, place, end) for end in ends))
+    asked = [s for s, wanted in zip(statistics, (pair.low, pair.high), strict=True) if wanted]
+    low, high = float(found.lower[one, two]), float(-found.lower[two, one])
+    near = _as_margin(pair, place, low + float(found.lower_error[one, two]))
+    far = _as_margin(pair, place, high + float(found.lower_error[two, one]))
+    low, high = _as_margin(pair, place, low), _as_margin(pair, place, high)
+    return _Test(
+        float(p_low),
+        float(p_high),
+        low,
+        high,
+        near - low,
+        far - high,
+        float(share_error(found.maxima, np.array(min(asked)), len(members))),
+    )
 
 
 def _bounds(pair: _Pair, place: int) -> tuple[float, float]:
@@ -371,12 +420,12 @@ def _result(
     if tested is not None and picked.estimable[tested, both].all():
         on_bench = _test_pair(pair, tested, probability)
         smallest_tested = pair.smallest(on_bench.low, on_bench.high)
-    known = math.isfinite(test.low)
+    known = math.isfinite(pair.smallest(test.low, test.high))
     values = picked.values[place, both]
     if tested is not None:
         values = np.where(np.isfinite(values), values, picked.values[tested, both])
     spread = math.nan
-    if known:
+    if picked.estimable[place, both].all():
         spread = standard_uncertainty(pair.gap(*picked.draws[place, both]))
     typical, label = _chance(pair, "model")
     bought, label_bought = _chance(pair, "next unit")
@@ -391,6 +440,8 @@ def _result(
         "verdict": _verdict(pair, test, probability),
         "p_low": test.p_low if pair.low else math.nan,
         "p_high": test.p_high if pair.high else math.nan,
+        "p_error": test.p_error,
+        "too_close": _too_close(pair, test),
         "smallest_margin": percent * pair.smallest(test.low, test.high) if known else math.nan,
         "smallest_margin_tested": percent * smallest_tested,
         "chance_typical": typical,
@@ -398,6 +449,8 @@ def _result(
         "label": label or label_bought,
     }
     judged = np.flatnonzero(picked.estimable[place]) if chosen == "from the chart" else both
+    if not picked.estimable[place, both].all():
+        judged = []  # nothing was judged, whatever else stands on the chart
     return Equivalence(
         table=pd.DataFrame([{"question": question, "margin": pair.margin.text, **result}]),
         units=pair.margin.units,
@@ -408,14 +461,37 @@ def _result(
         chosen=chosen,
         values=(float(values[0]), float(values[1])),
         judged_among=tuple(picked.models[k] for k in judged),
-        **facts_of(picked, place, both, _reasons(pair, place)),
+        **facts_of(
+            picked,
+            place,
+            both,
+            [
+                *_reasons(pair, place, probability),
+                *([draws_words(picked.draws.shape[-1])] if result["too_close"] else []),
+            ],
+        ),
         **result,  # type: ignore[arg-type]
     )
 
 
+def _too_close(pair: _Pair, test: _Test) -> bool:
+    """Whether other draws could move a limit to the other side of the margin."""
+    size = pair.margin.size
+    sides = (
+        (pair.low, test.low, test.low_error),
+        (pair.high, test.high, test.high_error),
+        # What refutes: the opposite limit beyond the same margin.
+        (pair.low, test.high, test.high_error),
+        (pair.high, test.low, test.low_error),
+    )
+    edges = (-size, size, -size, size)
+    return any(
+        asked and abs(limit - edge) < CLOSE * error
+        for (asked, limit, error), edge in zip(sides, edges, strict=True)
+    )
+
+
 def _verdict(pair: _Pair, test: _Test, probability: float) -> Answer:
-    if math.isnan(test.low):
-        return "open"
     size = pair.margin.size
     if (not pair.low or test.low > -size) and (not pair.high or test.high < size):
         return "yes"
@@ -427,7 +503,7 @@ def _chance(pair: _Pair, scope: str) -> tuple[float, OddsLabel]:
     """Probability that the gap is inside the margin, and what kind of probability it is."""
     picked, both = pair.picked, [pair.first, pair.second]
     place = picked.find(scope)
-    if place is None or not picked.estimable[place, both].all():
+    if place is None or not picked.estimable[place, both].all() or _certain(pair, place):
         return math.nan, ""
     members = np.flatnonzero(picked.estimable[place])
     found = true_values(picked, place, members)
@@ -439,14 +515,19 @@ def _chance(pair: _Pair, scope: str) -> tuple[float, OddsLabel]:
     return float(np.mean(inside & ((inside_high > 0) | (not pair.high)))), found.label
 
 
-def _reasons(pair: _Pair, place: int) -> list[str]:
+def _certain(pair: _Pair, place: int) -> bool:
+    """Whether nothing is uncertain between the two."""
+    first, second = pair.picked.draws[place, [pair.first, pair.second]]
+    return bool(np.ptp(first - second) == 0)
+
+
+def _reasons(pair: _Pair, place: int, probability: float) -> list[str]:
     picked, notes = pair.picked, []
     for model in (pair.first, pair.second):
         reason = picked.reason(place, model)
         if reason:
             notes.append(f"{picked.models[model]}: {reason}")
-    if picked.estimable[place, [pair.first, pair.second]].all() and np.ptp(
-        picked.draws[place, pair.first] - picked.draws[place, pair.second]
-    ) == 0:  # fmt: skip
+        notes += beyond_words(picked, place, model, probability)
+    if picked.estimable[place, [pair.first, pair.second]].all() and _certain(pair, place):
         notes.append("no uncertainty between the two: nothing to judge by")
     return notes

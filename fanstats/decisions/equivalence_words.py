@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from fanstats.formatting import chance, number
+from fanstats.decisions.said import in_hundred
+from fanstats.formatting import number
 from fanstats.wording import PAIR_WORDS, figure
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ def _p_words(result: Equivalence) -> str:
 
 def _odds(result: Equivalence) -> str:
     parts = [
-        f"{chance(found, result.draws)} for {about}"
+        f"{in_hundred(found, result.draws)} for {about}"
         for found, about in (
             (result.chance_typical, PAIR_WORDS["model"] if result.scope != "as given" else "them"),
             (result.chance_bought, "one bought sample of each"),

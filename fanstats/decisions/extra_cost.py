@@ -13,10 +13,11 @@ from fanstats._typing import Scope
 from fanstats.decisions.compare import compare
 from fanstats.decisions.decision import Decision, facts_of
 from fanstats.decisions.offers import Prices, one_currency, read_offers
+from fanstats.decisions.said import in_hundred
 from fanstats.decisions.selection import Best, select
 from fanstats.decisions.value_for_money import two_prices
 from fanstats.decisions.verdict import Chosen, Comparison, OddsLabel
-from fanstats.formatting import chance
+from fanstats.errors import FanstatsError
 from fanstats.wording import PAIR_WORDS, figure, range_words, times_words
 
 if TYPE_CHECKING:
@@ -105,7 +106,10 @@ class ExtraCost(Decision):
         times = times_words(self.probability)
         if self.state == "not known":
             return f"What that buys in {self.quantity} is not known."
-        text = f"Its gain in {self.quantity} for {about} is {gain} (range, {times}: {ends})"
+        text = (
+            f"What {self.dearer} has over {self.cheaper} in {self.quantity}, for {about}, is "
+            f"{gain} (range, {times}: {ends})"
+        )
         each = f"{self.currency} for each {units}"
         if self.state == "no gain":
             return f"{text}: the money buys no gain."
@@ -120,7 +124,7 @@ class ExtraCost(Decision):
 
     def _chance(self) -> str:
         parts = [
-            f"{chance(found, self.draws)} for {about}"
+            f"{in_hundred(found, self.draws)} for {about}"
             for found, about in (
                 (self.chance_as_good_typical, "the typical samples"),
                 (self.chance_as_good_bought, "one bought sample of each"),
@@ -167,7 +171,7 @@ def extra_cost(
     Raises
     ------
     FanstatsError
-        If one of the two has no price, or as in `compare`.
+        If one of the two has no price, both are the same model, or as in `compare`.
 
     Notes
     -----
@@ -192,8 +196,12 @@ def extra_cost(
     """
     count("need", need)
     picked = select(estimates, quantity, obstruction)
-    picked.model("first", first)
-    picked.model("second", second)
+    if picked.model("first", first) == picked.model("second", second):
+        msg = (
+            f"`first` and `second` must be two models; both are {first!r}. A model costs nothing "
+            "more than itself."
+        )
+        raise FanstatsError(msg)
     better = picked.better(best)
     offers = read_offers(prices, picked.attrs)
     paid = two_prices(picked, offers, (first, second), need)

@@ -4,25 +4,34 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from fanstats._arguments import fraction
-from fanstats._typing import FloatArray, IntArray, Scope
-from fanstats.decisions.decision import Decision, facts_of, shortened
+from fanstats._typing import BoolArray, FloatArray, IntArray, Scope
+from fanstats.decisions.chances import Chances, model_chances
+from fanstats.decisions.compare import beyond_words
+from fanstats.decisions.decision import Decision, facts_of
+from fanstats.decisions.families_words import family_words
 from fanstats.decisions.groups import group_letters, largest_groups
+from fanstats.decisions.order import not_covered, pair_variances, quasi_variances
+from fanstats.decisions.said import shortened, too_close_words
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.decisions.simultaneous import Side, against_best, against_one, all_pairs
 from fanstats.errors import FanstatsError, one_of
-from fanstats.wording import PAIR_WORDS, times_words
+from fanstats.wording import PAIR_WORDS
 
 if TYPE_CHECKING:
     import xarray as xr
 
 __all__ = ["Family", "compare_all_pairs", "compare_with_best", "compare_with_one"]
 
+_COLUMNS: Final = (
+    *("model", "against", "difference", "low", "high", "ratio", "ratio_low", "ratio_high"),
+    *("p_adjusted", "p_error", "chance", "verdict", "too_close"),
+)
 Kind = Literal["all pairs", "against one", "against the best"]
 
 
@@ -34,10 +43,13 @@ class Family(Decision):
     ----------
     table : DataFrame
         One row a comparison, the better models first: `model`, `against`, `difference` (model minus
-        the other), `low`, `high`, `ratio`, `ratio_low`, `ratio_high` (NaN unless models are
-        compared as ratios), `p_adjusted` (level at which the comparison just counts, all others
-        taken into account) and `verdict`: of the row's model, "ahead", "behind" or "open"; against
-        the best "the best", "not the best" or "may be the best".
+        the other), `low`, `high` (NaN where an end is not covered by data), `ratio`, `ratio_low`,
+        `ratio_high` (NaN unless models are compared as ratios), `p_adjusted` (level at which the
+        comparison just counts, all others taken into account), `p_error` (its Monte Carlo standard
+        error), `chance` (that the row's model is ahead of the other, against the best that it is
+        the best), `verdict`: of the row's model, "ahead", "behind" or "open"; against the best "the
+        best", "not the best" or "may be the best"; and `too_close` (whether other draws could turn
+        the verdict).
     kind : {"all pairs", "against one", "against the best"}
         Which family.
     models : tuple of str
@@ -49,6 +61,8 @@ class Family(Decision):
         model has its own.
     groups : tuple of tuple of str
         Largest sets of models of which no two can be told apart (all pairs only).
+    label : {"chance", "confidence"}
+        What `chance` is: a hit rate, or a flat view of the true values.
     left_out : dict
         Models without an estimate, and why.
     """
@@ -58,10 +72,14 @@ class Family(Decision):
     reference: str | None
     multiplier: float
     groups: tuple[tuple[str, ...], ...]
+    label: str
     left_out: dict[str, str]
 
     def letters(self) -> pd.DataFrame:
         """Give letters for a table: two models share one exactly when they cannot be told apart.
+
+        To share a letter is no proof of being alike: "cannot be told apart" is not transitive, and
+        with more samples the two may come apart. `equivalent` asks whether a gap is small.
 
         Returns
         -------
@@ -91,61 +109,10 @@ class Family(Decision):
         """
         place = f" {self.where}" if self.where else ""
         about = PAIR_WORDS.get(self.scope, self.scope)
-        head = f"By {self.quantity}{place}, for {about}: {self._found()}"
+        head = f"By {self.quantity}{place}, for {about}: {family_words(self)}"
         left = [f"{name} ({reason})" for name, reason in self.left_out.items()]
         parts = [head, f"Left out: {shortened(left)}." if left else "", *self._rests_on()]
         return " ".join(part for part in parts if part)
-
-    def _found(self) -> str:
-        if self.table.empty:
-            return "fewer than two models can be compared."
-        words = {
-            "all pairs": _pairs_words,
-            "against one": _one_words,
-            "against the best": _best_words,
-        }[self.kind]
-        return f"{words(self)} All of that holds together, {times_words(self.probability)}."
-
-
-def _pairs_words(family: Family) -> str:
-    settled = family.table[family.table["verdict"] != "open"]
-    count = len(family.table)
-    if settled.empty:
-        return f"none of {count} pairs is settled."
-    if len(settled) == count:
-        return f"all {count} pairs are settled, in the order {shortened(family.models)}."
-    named = [
-        f"{model} ahead of {other}"
-        for model, other in zip(settled["model"], settled["against"], strict=True)
-    ]
-    return f"{len(settled)} of {count} pairs are settled ({shortened(named, 4)}); the rest is open."
-
-
-def _one_words(family: Family) -> str:
-    table, parts = family.table, []
-    for verdict in ("ahead", "behind"):
-        names = list(table.loc[table["verdict"] == verdict, "model"])
-        if names:
-            are = "is" if len(names) == 1 else "are"
-            parts.append(f"{shortened(names)} {are} {verdict} of {family.reference}".replace(
-                "behind of", "behind"))  # fmt: skip
-    still = list(table.loc[table["verdict"] == "open", "model"])
-    if still:
-        parts.append(f"against {family.reference} it is open for {shortened(still)}")
-    return f"{'; '.join(parts)}."
-
-
-def _best_words(family: Family) -> str:
-    table = family.table
-    best = list(table.loc[table["verdict"] == "the best", "model"])
-    out = list(table.loc[table["verdict"] == "not the best", "model"])
-    if best:
-        return f"{best[0]} is the best."
-    may = list(table.loc[table["verdict"] == "may be the best", "model"])
-    text = f"{shortened(may)} may each be the best"
-    return (
-        f"{text}; {shortened(out)} {'is' if len(out) == 1 else 'are'} not." if out else f"{text}."
-    )
 
 
 class _Chart(NamedTuple):
@@ -158,6 +125,8 @@ class _Chart(NamedTuple):
     members: IntArray
     values: FloatArray
     draws: FloatArray
+    missing: BoolArray
+    chances: Chances
 
     def name(self, row: int) -> str:
         return self.picked.models[int(self.members[row])]
@@ -174,7 +143,7 @@ class _Chart(NamedTuple):
         ratios = tuple(math.exp(end) for end in ends)
         return {
             "difference": value - second,
-            "low": second * (ratios[0] - 1.0) if ratios[0] > 0 else -math.inf,
+            "low": -math.inf if ratios[0] == 0 else second * (ratios[0] - 1.0),
             "high": second * (ratios[1] - 1.0),
             "ratio": value / second,
             "ratio_low": ratios[0],
@@ -200,9 +169,21 @@ def _chart(
     order = sorted(range(len(members)), key=lambda k: (-values[k], picked.models[members[k]]))
     members = members[np.array(order, dtype=np.intp)]
     values, draws = picked.judged(place, members)
+    values, draws = sign * values, np.multiply(sign, draws, out=draws)
     return _Chart(
-        picked, place, better, sign, members, sign * values, np.multiply(sign, draws, out=draws)
-    )
+        picked,
+        place,
+        better,
+        sign,
+        members,
+        values,
+        draws,
+        not_covered(*picked.uncovered(place, members, probability, sign)),
+        model_chances(
+            picked, place, members, sign, values, draws.copy(),
+            quasi_variances(pair_variances(draws)),
+        ),
+    )  # fmt: skip
 
 
 def _family(
@@ -216,9 +197,8 @@ def _family(
     groups: tuple[tuple[str, ...], ...] = (),
 ) -> Family:
     picked, place = chart.picked, chart.place
-    columns = ["model", "against", "difference", "low", "high", "ratio", "ratio_low", "ratio_high"]
     return Family(
-        table=pd.DataFrame(rows, columns=[*columns, "p_adjusted", "verdict"]),
+        table=pd.DataFrame(rows, columns=list(_COLUMNS)),
         units=picked.difference_units,
         best=chart.better,
         probability=probability,
@@ -227,18 +207,23 @@ def _family(
         reference=reference,
         multiplier=multiplier,
         groups=groups,
+        label=chart.chances.label,
         left_out={
             name: picked.reason(place, k)
             for k, name in enumerate(picked.models)
             if not picked.estimable[place, k]
         },
-        **facts_of(picked, place, chart.members, _remarks(chart, rows)),
+        **facts_of(picked, place, chart.members, _remarks(chart, rows, probability)),
     )
 
 
-def _remarks(chart: _Chart, rows: list[dict[str, Any]]) -> list[str]:
+def _remarks(chart: _Chart, rows: list[dict[str, Any]], probability: float) -> list[str]:
     picked, remarks = chart.picked, []
-    if any(math.isnan(row["p_adjusted"]) for row in rows):
+    for member in chart.members:
+        remarks += beyond_words(picked, chart.place, int(member), probability)
+    close = [(row["model"], row["against"]) for row in rows if row["too_close"]]
+    remarks += too_close_words(close, picked.draws.shape[-1])
+    if len(rows) and not chart.missing.any() and any(math.isnan(row["p_adjusted"]) for row in rows):
         remarks.append("no uncertainty between two of the models: nothing to judge those by")
     missing = [name for name in picked.listed("models") if name not in picked.models]
     if missing:
@@ -299,14 +284,18 @@ def compare_all_pairs(
             chart, [], kind="all pairs", probability=probability, multiplier=math.nan,
             groups=tuple((chart.name(k),) for k in range(count)),
         )  # fmt: skip
-    found = all_pairs(chart.values, chart.draws, probability)
+    found = all_pairs(chart.values, chart.draws, probability, chart.missing)
+    chances = _certain_left_out(chart.chances.pairs, found.reach)
     rows = [
         {
             "model": chart.name(row),
             "against": chart.name(other),
             **chart.gap(row, other, found.lower[row, other], -found.lower[other, row]),
             "p_adjusted": float(found.p_adjusted[row, other]),
+            "p_error": float(found.p_error[row, other]),
+            "chance": float(chances[row, other]),
             "verdict": _verdict(found.lower[row, other], -found.lower[other, row]),
+            "too_close": bool(found.too_close[row, other]),
         }
         for row in range(count)
         for other in range(row + 1, count)
@@ -317,6 +306,11 @@ def compare_all_pairs(
         chart, rows, kind="all pairs", probability=probability, multiplier=found.multiplier,
         groups=tuple(tuple(chart.name(k) for k in group) for group in groups),
     )  # fmt: skip
+
+
+def _certain_left_out(pairs: FloatArray, reach: FloatArray) -> FloatArray:
+    """Take away chances of pairs without any uncertainty: nothing to judge by."""
+    return np.where(reach > 0, pairs, np.nan)
 
 
 def _verdict(low: float, high: float) -> str:
@@ -336,12 +330,17 @@ def compare_with_one(
 ) -> Family:
     """Compare every model of a chart with one of them that was named beforehand.
 
+    The reference must be one that you had in mind before you saw the chart. Held against the model
+    that came out on top, or against any other picked off the chart, the verdicts are not right
+    together: `compare_all_pairs` and `compare_with_best` are for that.
+
     Parameters
     ----------
     estimates, quantity, obstruction, scope, best
         As in `compare_all_pairs`.
     reference : str
-        The model that all others are held against, such as the fan that is in use now.
+        The model that all others are held against, such as the fan that is in use now; named
+        before anybody looked, never for its place in this chart.
     probability : float
         That all verdicts are right together.
     side : {"both", "ahead", "behind"}
@@ -365,6 +364,15 @@ def compare_with_one(
     References
     ----------
     Dunnett, C. W. (1955), Journal of the American Statistical Association 50, 1096-1121.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
+    >>> in_use = "Wexcombe Pale"  # known before the test
+    >>> found = compare_with_one(estimates, in_use, quantity="airflow", obstruction="open")
+    >>> found.table.set_index("model")["verdict"]["Varnost Lull"]
+    'ahead'
     """
     one_of("side", side, ("both", "ahead", "behind"))
     chart = _chart(estimates, quantity, obstruction, scope, best, probability)
@@ -379,14 +387,17 @@ def compare_with_one(
             chart, [], kind="against one", probability=probability, multiplier=math.nan,
             reference=reference,
         )  # fmt: skip
-    found = against_one(chart.values, chart.draws, held, probability, side)
+    found = against_one(chart.values, chart.draws, held, probability, side, chart.missing)
     rows = [
         {
             "model": chart.name(row),
             "against": reference,
             **chart.gap(row, held, found.low[row], found.high[row]),
             "p_adjusted": float(found.p_adjusted[row]),
+            "p_error": float(found.p_error[row]),
+            "chance": float(chart.chances.pairs[row, held]),
             "verdict": _verdict(found.low[row], found.high[row]),
+            "too_close": bool(found.too_close[row]),
         }
         for row in range(len(chart.members))
         if row != held
@@ -430,13 +441,21 @@ def compare_with_best(
     References
     ----------
     Hsu, J. C. (1984), Annals of Statistics 12, 1136-1144.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
+    >>> found = compare_with_best(estimates, quantity="airflow", obstruction="open")
+    >>> found.table.set_index("model")["verdict"][["Varnost Lull", "Wexcombe Pale"]].to_list()
+    ['may be the best', 'not the best']
     """
     chart = _chart(estimates, quantity, obstruction, scope, best, probability)
     count = len(chart.members)
     kind: Kind = "against the best"
     if count < 2:
         return _family(chart, [], kind=kind, probability=probability, multiplier=math.nan)
-    found = against_best(chart.values, chart.draws, probability)
+    found = against_best(chart.values, chart.draws, probability, chart.missing)
     rows = []
     for row in range(count):
         verdict = "may be the best"
@@ -450,7 +469,10 @@ def compare_with_best(
                 "against": "the best of the others",
                 **chart.gap(row, 1 if row == 0 else 0, found.low[row], found.high[row]),
                 "p_adjusted": float(found.p_not_best[row]),
+                "p_error": float(found.p_error[row]),
+                "chance": float(chart.chances.ranks[row, 0]),
                 "verdict": verdict,
+                "too_close": bool(found.too_close[row]),
             }
         )
     return _family(

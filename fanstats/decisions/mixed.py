@@ -80,7 +80,8 @@ def mix(
         Over scope, model and draw, for `rank` and `compare`. Of one quantity: its weighted mean,
         named and in units like it. Of several: named "mix", in the unit of the quantity that has no
         exchange rate; only differences between models mean something then, and `rank` wants to be
-        told ``best=`` (``array.attrs["best"]``).
+        told ``best=`` (``array.attrs["best"]``). Under which conditions models stand side by side,
+        what was assumed and why a model has no mix (coordinate `status`) go with it.
 
     Raises
     ------
@@ -100,7 +101,12 @@ def mix(
     ('airflow', ('scope', 'model', 'draw'))
     """
     mixed = mixed_estimates(estimates, weights, quantity=quantity, exchange=exchange)
-    return mixed[quantities_of(mixed)[0]]
+    name = quantities_of(mixed)[0]
+    array = mixed[name].assign_coords(status=mixed[f"{name}_status"])
+    if f"{name}_units" in mixed:
+        array = array.assign_coords(units_tested=mixed[f"{name}_units"])
+    array.attrs = {**mixed.attrs, **array.attrs}
+    return array
 
 
 def mixed_estimates(
@@ -127,6 +133,14 @@ def mixed_estimates(
     ------
     FanstatsError
         As in `mix`.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=200, rng=1)
+    >>> mixed = mixed_estimates(estimates, {"open": 1, "dust pad": 2}, quantity="airflow")
+    >>> mixed.obstruction.item()
+    'weighted: open 33.3 %, dust pad 66.7 %'
     """
     import xarray as xr
 
@@ -144,6 +158,11 @@ def mixed_estimates(
         f"{name}_status": (("scope", "model"), _statuses(criteria)),
         f"{name}_share_below": (("scope", "model"), shares[0]),
         f"{name}_share_above": (("scope", "model"), shares[1]),
+        # As many samples as stand behind the criterion with the fewest.
+        f"{name}_units": (
+            ("model",),
+            np.min([one.picked.units_tested for one in criteria], axis=0),
+        ),
     }
     coords: dict[str, Any] = {"scope": list(first.scopes), "model": list(first.models)}
     for kept in ("units_tested", "readings_behind", "status", "root"):
@@ -156,7 +175,7 @@ def mixed_estimates(
         data[f"{name}_by_luck"] = (("model", "luck"), by_luck, attrs)
     if name != "mix":
         coords["obstruction"] = _weights_text(criteria)
-    mixed = xr.Dataset(data, coords=coords, attrs=dict(estimates.attrs))
+    mixed = xr.Dataset(data, coords=coords, attrs=dict(first.attrs))
     mixed.attrs["assumptions"] = json.dumps([*first.listed("assumptions"), *_assumed(criteria)])
     return mixed
 

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import math
-from typing import Final
 
 import numpy as np
 
-from fanstats._typing import FloatArray
-from fanstats.decisions.effects import RandomEffects, effects_pair, random_effects
-from fanstats.decisions.order import pair_variances, quasi_variances, share_above
+from fanstats._typing import FloatArray, IntArray
+from fanstats.decisions.effects import (
+    FEWEST_FOR_CHANCES,
+    RandomEffects,
+    effects_pair,
+    random_effects,
+)
+from fanstats.decisions.order import (
+    pair_variances,
+    quasi_variances,
+)
+from fanstats.decisions.population import population
+from fanstats.decisions.ranks import (
+    share_above,
+)
 from fanstats.decisions.selection import Best, Selection
 from fanstats.decisions.verdict import Odds, OddsLabel
 
-__all__ = ["FEWEST_FOR_CHANCES", "pair_odds"]
-
-# From so many models on the spread between models can be estimated, and with it hit rates.
-FEWEST_FOR_CHANCES: Final = 5
+__all__ = ["pair_odds"]
 
 
 def pair_odds(
@@ -37,12 +45,14 @@ def pair_odds(
     Returns
     -------
     dict of str to Odds
-        For the scope judged, "model" and "next unit", as far as both models are estimable there.
+        For the scope judged, "model" and "next unit", as far as both models are estimable there
+        and anything is uncertain between them: a gap without any uncertainty has no odds.
 
     Notes
     -----
-    From five estimable models on odds come from random effects (see `fanstats.effects`): in scope
-    "next unit" from those of the models, plus the luck of the two bought samples, draw by draw.
+    From five estimable models of one population on (`fanstats.decisions.population`) odds come
+    from random effects: in scope "next unit" from those of the models, plus the luck of the two
+    bought samples, draw by draw. A model outside the population is judged by a flat view.
     """
     found: dict[str, Odds] = {}
     fitted: dict[int, tuple[RandomEffects, list[int]]] = {}
@@ -58,14 +68,17 @@ def pair_odds(
             and picked.estimable[model, [first, second]].all()
         ):
             base = model
-        members = [int(member) for member in np.flatnonzero(picked.estimable[base])]
-        if len(members) < FEWEST_FOR_CHANCES:
-            ends = sign * picked.judged(wanted, [first, second])[1]
+        ends = sign * picked.judged(wanted, [first, second])[1]
+        if first != second and np.ptp(ends[0] - ends[1]) == 0:
+            continue
+        present = np.flatnonzero(picked.estimable[base])
+        members = [int(member) for member in present[population(picked, present)]]
+        if len(members) < FEWEST_FOR_CHANCES or not {first, second} <= set(members):
             ahead = share_above(ends[0], ends[1])
             found[scope] = _stated(ahead, "confidence", picked, len(members))
             continue
         if base not in fitted:
-            fitted[base] = (_fit(picked, base, members, sign), members)
+            fitted[base] = (_fit(picked, base, present, members, sign), members)
         effects = fitted[base][0]
         offsets = None if base == wanted else sign * _luck(picked, first, second, base, wanted)
         ahead = effects_pair(effects, members.index(first), members.index(second), offsets)
@@ -73,9 +86,14 @@ def pair_odds(
     return found
 
 
-def _fit(picked: Selection, base: int, members: list[int], sign: float) -> RandomEffects:
-    values, draws = picked.judged(base, members)
-    return random_effects(sign * values, np.maximum(0.0, quasi_variances(pair_variances(draws))))
+def _fit(
+    picked: Selection, base: int, present: IntArray, members: list[int], sign: float
+) -> RandomEffects:
+    """Random effects of one population, with own variances among all models present."""
+    values, draws = picked.judged(base, present)
+    own = np.maximum(0.0, quasi_variances(pair_variances(draws)))
+    inside = np.isin(present, members)
+    return random_effects(sign * values[inside], own[inside])
 
 
 def _luck(picked: Selection, first: int, second: int, base: int, wanted: int) -> FloatArray:

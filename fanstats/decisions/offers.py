@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 from fanstats._arguments import count, number
+from fanstats.decisions.said import shortened
 from fanstats.errors import FanstatsError
 
-__all__ = ["Offer", "Prices", "one_currency", "read_offers"]
+__all__ = ["Offer", "Prices", "near_name", "one_currency", "read_offers", "refuse_misspelt"]
 
 Prices: TypeAlias = Mapping[str, Any] | str
 
@@ -102,6 +104,64 @@ def read_offers(prices: Prices | None, carried: Mapping[str, Any]) -> dict[str, 
         )
         raise FanstatsError(msg)
     return {str(model): _offer(str(model), offer) for model, offer in given.items()}
+
+
+def near_name(name: str, names: Collection[str]) -> str:
+    """Give the one of some names that is spelt most alike, "" where none is like it.
+
+    Parameters
+    ----------
+    name : str
+    names : collection of str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> near_name("varnost lul", ["Varnost Lull", "Ombrel Sill"])
+    'Varnost Lull'
+    """
+    plain = {"".join(known.casefold().split()): known for known in names}
+    near = difflib.get_close_matches("".join(name.casefold().split()), plain, n=1, cutoff=0.75)
+    return plain[near[0]] if near else ""
+
+
+def refuse_misspelt(
+    prices: Prices | None, offers: Mapping[str, Offer], models: Collection[str]
+) -> None:
+    """Refuse prices under names that are no models: a slip would take a model out in silence.
+
+    Parameters
+    ----------
+    prices : mapping, JSON text or None
+        As the user passed them.
+    offers : mapping of str to Offer
+        The same, read.
+    models : collection of str
+        Every model of the chart.
+
+    Raises
+    ------
+    FanstatsError
+        For any stranger in a mapping; in text that came with the readings, where whole price lists
+        are common, only for one spelt like a model that has no price.
+    """
+    strangers = [name for name in offers if name not in models]
+    unpriced = [name for name in models if name not in offers]
+    near = {name: near_name(name, unpriced) for name in strangers}
+    if not isinstance(prices, Mapping):
+        strangers = [name for name in strangers if near[name]]
+    if not strangers:
+        return
+    name = next((name for name in strangers if near[name]), strangers[0])
+    mend = f"Did you mean {near[name]!r}?" if near[name] else "Take out what was not tested."
+    msg = (
+        f"`prices` must name models of these estimates: {shortened([repr(k) for k in models])}; "
+        f"got {name!r}{f' and {len(strangers) - 1} more' if len(strangers) > 1 else ''}. {mend}"
+    )
+    raise FanstatsError(msg)
 
 
 def _from_text(text: str) -> object:

@@ -11,18 +11,26 @@ import numpy as np
 import pandas as pd
 
 from fanstats._arguments import fraction
-from fanstats._typing import FloatArray, IntArray, Scope
+from fanstats._typing import BoolArray, FloatArray, IntArray, Scope
 from fanstats.decisions.bands import comparing_range, total_range
 from fanstats.decisions.chances import Chances, model_chances
+from fanstats.decisions.compare import beyond_words
 from fanstats.decisions.groups import group_letters, largest_groups
 from fanstats.decisions.order import (
+    Joint,
+    close_to_call,
     joint_limits,
-    mean_ranks,
+    not_covered,
     pair_variances,
-    place_interval,
     quasi_variances,
 )
+from fanstats.decisions.population import outsiders_words
 from fanstats.decisions.rank_words import ranking_sentence
+from fanstats.decisions.ranks import (
+    mean_ranks,
+    place_interval,
+)
+from fanstats.decisions.said import counted, too_close_words
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.wording import where
 
@@ -42,7 +50,7 @@ class ClosestCall(NamedTuple):
     ahead, behind : str
         The two models, in the order of the ranking.
     probability : float
-        That this order is right.
+        That this order is right; NaN where nothing is uncertain.
     """
 
     ahead: str
@@ -66,7 +74,7 @@ class Ranking:
         Probability of being best, over `model`.
     pair_chances : DataArray
         Probability that the row's model is better than the column's, over `model` and `other`, in
-        the order of the estimates; NaN on the diagonal.
+        the order of the estimates; NaN on the diagonal and where nothing is uncertain between two.
     rank_probabilities : DataArray
         Probability of every rank, over `model` and `rank`.
     groups : tuple of tuple of str
@@ -87,6 +95,9 @@ class Ranking:
         Root seed; None where unverified.
     unranked : dict
         Models without an estimate, and why.
+    too_close : tuple of tuple of str
+        Pairs of which other draws could say otherwise whether they are told apart: their limit
+        lies within its Monte Carlo error of 0.
     assumptions, not_considered, notes : tuple of str
         What was assumed, left out, and should be known.
     """
@@ -108,6 +119,7 @@ class Ranking:
     draws: int
     root: str | None
     unranked: dict[str, str]
+    too_close: tuple[tuple[str, str], ...]
     assumptions: tuple[str, ...]
     not_considered: tuple[str, ...]
     notes: tuple[str, ...]
@@ -130,14 +142,18 @@ class Ranking:
         Returns
         -------
         ClosestCall or None
-            None with fewer than two ranked models.
+            None with fewer than two ranked models. Where nothing is uncertain, the two that lie
+            nearest to each other, without a probability.
         """
         names = self.ranked
         if len(names) < 2:
             return None
         places = self.pair_chances.get_index("model").get_indexer(pd.Index(names))
         chances = self.pair_chances.values[places[:-1], places[1:]]
-        nearest = int(np.abs(chances - 0.5).argmin())
+        unsure = np.abs(chances - 0.5)
+        if np.isnan(unsure).all():
+            unsure = np.abs(np.diff(self.table["value"].to_numpy(dtype=np.float64)[: len(names)]))
+        nearest = int(np.nanargmin(unsure))
         return ClosestCall(names[nearest], names[nearest + 1], float(chances[nearest]))
 
     def sentence(self) -> str:
@@ -238,9 +254,14 @@ def rank(
     variances = pair_variances(draws)
     own = quasi_variances(variances)
     order = _order(picked, members, values)
-    lower, multiplier = _lower(values, draws, variances, probability)
+    joint = _joint(values, draws, variances, probability)
+    missing = not_covered(*picked.uncovered(place, members, probability, sign))
+    lower = np.where(missing & np.isfinite(joint.lower), np.nan, joint.lower)
     groups = _groups(lower, order)
-    chances = model_chances(picked, place, members, sign, values, draws, own)
+    close = _close(picked, members[order], close_to_call(lower, joint.lower_error), order)
+    chances = _where_uncertain(
+        model_chances(picked, place, members, sign, values, draws, own), joint.lower
+    )
     table = _table(picked, place, members, order, chances, lower, groups, own, probability)
     unranked = {
         name: picked.reason(place, number)
@@ -261,13 +282,23 @@ def rank(
         scope=picked.scopes[place],
         best=better,
         probability=probability,
-        multiplier=multiplier,
+        multiplier=joint.multiplier,
         draws=picked.draws.shape[-1],
         root=picked.root,
         unranked=unranked,
+        too_close=close,
         assumptions=picked.listed("assumptions"),
         not_considered=picked.listed("not_considered"),
-        notes=_notes(picked, members, own, lower),
+        notes=(
+            *_notes(picked, members, own, lower),
+            *(
+                text
+                for member in members[order]
+                for text in beyond_words(picked, place, int(member), probability)
+            ),
+            *outsiders_words(picked, members),
+            *too_close_words(close, picked.draws.shape[-1]),
+        ),
     )
 
 
@@ -279,13 +310,33 @@ def _order(picked: Selection, members: IntArray, values: FloatArray) -> IntArray
     )
 
 
-def _lower(
+def _joint(
     values: FloatArray, draws: FloatArray, variances: FloatArray, probability: float
-) -> tuple[FloatArray, float]:
+) -> Joint:
     if len(values) < 2:
-        return np.zeros((len(values), len(values))), math.nan
-    joint = joint_limits(values, draws, probability, variances)
-    return joint.lower, joint.multiplier
+        alone = np.zeros((len(values), len(values)))
+        return Joint(alone, math.nan, math.nan, alone)
+    return joint_limits(values, draws, probability, variances)
+
+
+def _close(
+    picked: Selection, ordered: IntArray, near: BoolArray, order: IntArray
+) -> tuple[tuple[str, str], ...]:
+    """Pairs that other draws could turn, the better model first."""
+    rows, columns = np.nonzero(np.triu(near[np.ix_(order, order)]))
+    names = [picked.models[k] for k in ordered]
+    return tuple((names[row], names[column]) for row, column in zip(rows, columns, strict=True))
+
+
+def _where_uncertain(chances: Chances, lower: FloatArray) -> Chances:
+    """Take away chances of what nothing is uncertain about: there is nothing to judge by."""
+    certain = np.isneginf(lower)
+    if not certain.any():
+        return chances
+    pairs = np.where(certain, np.nan, chances.pairs)
+    ranks = chances.ranks.copy()
+    ranks[certain.sum(axis=1) == len(lower) - 1] = np.nan
+    return chances._replace(pairs=pairs, ranks=ranks)
 
 
 def _groups(lower: FloatArray, order: IntArray) -> list[tuple[int, ...]]:
@@ -391,6 +442,6 @@ def _notes(
             "the other models is more than its own"
         )
     if len(members) > 1 and np.isinf(lower).any():
-        pairs = int(np.isinf(lower).sum()) // 2
-        notes.append(f"{pairs} pairs without any uncertainty between them: nothing to judge by")
+        pairs = counted(int(np.isinf(lower).sum()) // 2, "pair")
+        notes.append(f"{pairs} without any uncertainty between them: nothing to judge by")
     return tuple(notes)

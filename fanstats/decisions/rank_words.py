@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
-from fanstats.formatting import chance
+from fanstats.decisions.decision import carried, samples_tested
+from fanstats.decisions.said import in_hundred
 from fanstats.wording import SCOPE_WORDS, listed, times_words
 
 if TYPE_CHECKING:
@@ -33,11 +35,17 @@ def ranking_sentence(ranking: Ranking) -> str:
         _apart(ranking),
         _closest(ranking),
         _unranked(ranking),
-        _carried("Assumed", ranking.assumptions),
-        _carried("Not considered", ranking.not_considered),
-        _carried("Note", ranking.notes),
+        samples_tested(_tested(ranking)),
+        carried("Assumed", ranking.assumptions),
+        carried("Not considered", ranking.not_considered),
+        carried("Note", ranking.notes),
     ]
     return " ".join(part for part in parts if part)
+
+
+def _tested(ranking: Ranking) -> dict[str, int]:
+    placed = ranking.table[ranking.table["place"].notna()]
+    return dict(zip(placed["model"], placed["units_tested"].astype(int), strict=True))
 
 
 def _headline(ranking: Ranking) -> str:
@@ -55,8 +63,10 @@ def _headline(ranking: Ranking) -> str:
     text += f" ({way} is best){place}, for {about}"
     if len(top) > 1:
         return f"{text.replace('stands first', 'share the first place')}."
-    best = chance(float(ranking.chance_best.sel(model=top[0])), ranking.draws)
-    return f"{text}: {best} that it is best ({ranking.label})."
+    best = float(ranking.chance_best.sel(model=top[0]))
+    if math.isnan(best):
+        return f"{text}, without odds: nothing is uncertain here."
+    return f"{text}: {in_hundred(best, ranking.draws)} that it is best ({ranking.label})."
 
 
 def _settled(ranking: Ranking) -> str:
@@ -86,11 +96,11 @@ def _apart(ranking: Ranking) -> str:
 
 def _closest(ranking: Ranking) -> str:
     call = ranking.closest_call()
-    if call is None:
+    if call is None or math.isnan(call.probability):
         return ""
     return (
         f"The closest call: {call.ahead} before {call.behind}, "
-        f"{chance(call.probability, ranking.draws)} ({ranking.label})."
+        f"{in_hundred(call.probability, ranking.draws)} ({ranking.label})."
     )
 
 
@@ -100,7 +110,3 @@ def _unranked(ranking: Ranking) -> str:
     entries = [f"{name} ({reason})" for name, reason in ranking.unranked.items()]
     more = f" and {len(entries) - _NAMED} more" if len(entries) > _NAMED else ""
     return f"Without a place: {', '.join(entries[:_NAMED])}{more}."
-
-
-def _carried(label: str, sentences: tuple[str, ...]) -> str:
-    return f"{label}: {'; '.join(text.rstrip('.') for text in sentences)}." if sentences else ""

@@ -11,20 +11,22 @@ import pandas as pd
 
 from fanstats._arguments import count, fraction
 from fanstats._typing import FloatArray, IntArray
-from fanstats.decisions.chances import effects_numbers
 from fanstats.decisions.decision import Decision, facts_of
-from fanstats.decisions.effects import effects_draws, random_effects
-from fanstats.decisions.odds import FEWEST_FOR_CHANCES
+from fanstats.decisions.effects import FEWEST_FOR_CHANCES
 from fanstats.decisions.order import (
-    mean_ranks,
     pair_variances,
-    place_interval,
     quasi_variances,
-    rank_probabilities,
     standard_uncertainty,
 )
 from fanstats.decisions.persistent import persistent_variance
+from fanstats.decisions.population import effects_numbers, population, value_draws
+from fanstats.decisions.ranks import (
+    mean_ranks,
+    place_interval,
+    rank_probabilities,
+)
 from fanstats.decisions.retest_words import retest_sentence
+from fanstats.decisions.said import counted
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.decisions.verdict import OddsLabel
 from fanstats.estimates.draws import LabelledDraws
@@ -111,7 +113,8 @@ def retest(
     units : int
         New samples of each model in the second test.
     top : int
-        How many places the chart's top has.
+        How many places the chart's top has; all of them where it ranks fewer models, and then the
+        result says so.
     bench : Bench, optional
         For a second test on the same bench: what it states as `model` errors (a meter's answer to
         one model's tone) then comes out the same again. Without it all measurement is drawn anew,
@@ -160,7 +163,7 @@ def retest(
     sign = -1.0 if better == "low" else 1.0
     members = _in_order(picked, place, sign)
     second = _second_test(picked, place, members, sign, units, bench)
-    top = min(top, len(members))
+    asked, top = top, min(top, len(members))
     rows, pairs, stays = _survival(picked, place, members, sign, second, top, probability)
     return Retest(
         table=_with_unranked(picked, place, members, rows),
@@ -173,7 +176,12 @@ def retest(
         label=second.label,
         same_bench=bench is not None,
         **stays,
-        **facts_of(picked, place, members, _notes(picked, members, second, bench)),
+        **facts_of(
+            picked,
+            place,
+            members,
+            [*_notes(picked, members, second, bench), *_whole_chart(asked, len(members))],
+        ),
     )
 
 
@@ -183,6 +191,7 @@ class _SecondTest(NamedTuple):
     draws: FloatArray
     label: OddsLabel
     without_luck: bool
+    shrunk: bool  # a lucky winner is expected to fall
 
 
 def _in_order(picked: Selection, place: int, sign: float) -> IntArray:
@@ -203,7 +212,7 @@ def _second_test(
 ) -> _SecondTest:
     size = picked.draws.shape[-1]
     if not len(members):
-        return _SecondTest(np.zeros((0, size)), "", False)
+        return _SecondTest(np.zeros((0, size)), "", without_luck=False, shrunk=False)
     values, draws = picked.judged(place, members)
     values, draws = sign * values, np.multiply(sign, draws, out=draws)
     own = _own_variances(draws)
@@ -212,21 +221,23 @@ def _second_test(
     repeated = np.zeros(len(members))
     if bench is not None:
         repeated = np.minimum(persistent_variance(picked, list(members), bench)[0], measured)
-    order, centre, streams = effects_numbers(picked, members)
-    if len(members) >= FEWEST_FOR_CHANCES:
-        effects = random_effects(values, own - np.minimum(repeated, own))
-        true = effects_draws(effects, order, centre, streams)
-        label: OddsLabel = "chance"
+    unsure = own - np.minimum(repeated, own)
+    alike = population(picked, members)
+    label: OddsLabel = "confidence"
+    if alike.sum() >= FEWEST_FOR_CHANCES:
+        true = value_draws(picked, members, values, unsure)[0]
+        label = "chance" if alike.all() else "confidence"
     else:
-        true = values[:, np.newaxis] + np.sqrt(own - np.minimum(repeated, own))[:, None] * streams
-        label = "confidence"
+        streams = effects_numbers(picked, members)[2]
+        true = values[:, np.newaxis] + np.sqrt(unsure)[:, np.newaxis] * streams
     tested = np.maximum(1.0, picked.units_tested[members])
     anew = np.sqrt((measured - repeated) * tested / units)
     for row, member in enumerate(members):
         true[row] += anew[row] * _measurement(picked, int(member))
     if luck is not None:
         true += luck / math.sqrt(units)
-    return _SecondTest(true, label, luck is None)
+    shrunk = bool(alike.sum() >= FEWEST_FOR_CHANCES)
+    return _SecondTest(true, label, without_luck=luck is None, shrunk=shrunk)
 
 
 def _own_variances(draws: FloatArray) -> FloatArray:
@@ -290,7 +301,7 @@ def _survival(
     chances = rank_probabilities(draws)
     low, high = _limits(picked, draws, sign, probability)
     expected = np.full(len(members), np.nan)
-    if second.label == "chance":
+    if second.shrunk:
         means = sign * draws.mean(axis=1)
         expected = np.exp(means) if picked.ratio else means
     place_low, place_high = place_interval(chances, probability)
@@ -376,6 +387,13 @@ def _with_unranked(
     found = joined.reset_index()
     found["units_tested"] = found["units_tested"].astype(int)
     return found
+
+
+def _whole_chart(asked: int, ranked: int) -> list[str]:
+    """Say that the top asked for is the whole chart."""
+    if not 0 < ranked < asked:
+        return []
+    return [f"only {counted(ranked, 'model')} ranked: a top of {asked} holds all of them"]
 
 
 def _notes(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fanstats.formatting import chance
+from fanstats.decisions.said import in_hundred
 from fanstats.wording import figure, range_words, times_words
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def _new_samples(units: int) -> str:
 
 
 def _times(result: Retest, probability: float) -> str:
-    return chance(probability, result.draws)
+    return in_hundred(probability, result.draws)
 
 
 def _stays(result: Retest, place: str) -> str:
@@ -88,6 +88,6 @@ def _value(result: Retest) -> str:
 
 
 def _few(result: Retest) -> str:
-    if result.label == "chance":
+    if result.table["expected"].notna().any():
         return ""
     return "With fewer than five models nobody can tell how much of a lead is luck."

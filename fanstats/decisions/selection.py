@@ -140,6 +140,18 @@ class Selection:
             return np.log(values), np.log(draws, out=draws)
         return values, draws
 
+    def uncovered(
+        self, scope: int, models: Sequence[int] | np.ndarray, probability: float, sign: float = 1.0
+    ) -> tuple[BoolArray, BoolArray]:
+        """Whether the low and the high end of a model's range lie beyond what was read.
+
+        An end is missing where more of the draws than its tail lie there; `sign` -1 turns the
+        scale, and with it low and high, around.
+        """
+        chosen = np.asarray(models, dtype=np.intp)
+        past = self.shares[:, scope, chosen] > (1.0 - probability) / 2.0
+        return (past[0], past[1]) if sign > 0 else (past[1], past[0])
+
     def way(self, best: Best | None) -> Best | None:
         """Which way is better: as stated, else as the quantity has it; None if neither says."""
         if best is not None:
@@ -278,15 +290,18 @@ def select(
         luck=luck,
         by_luck=by_luck,
         root=_root(chosen),
-        attrs=_attributes(chosen) if isinstance(estimates, xr.Dataset) else {},
+        attrs=_attributes(chosen if isinstance(estimates, xr.Dataset) else variable),
     )
 
 
 _OF_ONE_LEVEL: Final = ("level", "assumptions", "measured", "not_considered", "left_out", "pooled")
 
 
-def _attributes(chosen: xr.Dataset) -> dict[str, Any]:
-    """Attributes, with what one level of several carries in its coordinates."""
+def _attributes(chosen: xr.Dataset | xr.DataArray) -> dict[str, Any]:
+    """Attributes, with what one level of several carries in its coordinates.
+
+    An array carries what it was given, as a mix does; its unit and name are told elsewhere.
+    """
     of_level = {
         name: chosen[name].item()
         for name in _OF_ONE_LEVEL
@@ -392,14 +407,15 @@ def _over(dataset: xr.Dataset, name: str, scopes: tuple[str, ...], count: int) -
 def _statuses(
     dataset: xr.Dataset, name: str, scopes: tuple[str, ...], count: int
 ) -> tuple[tuple[str, ...], ...]:
-    general = dataset["status"].values if "status" in dataset.coords else np.full(count, "")
+    general = np.full((len(scopes), count), "")
+    if "status" in dataset.coords:
+        general = np.broadcast_to(_ordered(dataset, "status", scopes, count), general.shape)
     found = _ordered(dataset, f"{name}_status", scopes, count)
     if found is None:
         found = np.full((len(scopes), count), "")
-    general = np.broadcast_to(general, count)
     return tuple(
-        tuple(str(own) or str(whole) for own, whole in zip(row, general, strict=True))
-        for row in found
+        tuple(str(own) or str(whole) for own, whole in zip(row, wholes, strict=True))
+        for row, wholes in zip(found, general, strict=True)
     )
 
 

@@ -5,21 +5,28 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 
 from fanstats._arguments import count
 from fanstats._typing import Scope
 from fanstats.decisions.compare import compare
 from fanstats.decisions.decision import Decision, facts_of
-from fanstats.decisions.offers import Prices, one_currency, read_offers
+from fanstats.decisions.offers import (
+    Offer,
+    Prices,
+    one_currency,
+    read_offers,
+    refuse_misspelt,
+)
+from fanstats.decisions.said import in_hundred
 from fanstats.decisions.selection import select
 from fanstats.decisions.verdict import Comparison
 from fanstats.errors import FanstatsError
 from fanstats.estimates.draws import root_from
 from fanstats.estimates.matching import equal_noise
-from fanstats.formatting import chance
 from fanstats.wording import figure
 
 if TYPE_CHECKING:
@@ -29,6 +36,13 @@ if TYPE_CHECKING:
     from fanstats.sources import Bench
 
 __all__ = ["SeveralAgainstOne", "several_against_one"]
+
+# Whom the statement is about, as there may be more than two fans.
+_ABOUT: Final = {
+    "tested unit": "the samples tested",
+    "model": "typical fans of both models",
+    "next unit": "fans you would buy",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -61,15 +75,20 @@ class SeveralAgainstOne(Decision):
         head = f"Nothing can be said about {self.several} and {self.one} {where}."
         if told:
             found = "; ".join(self._line(row) for row in told)
-            head = f"All fans together {where}, each in its own opening: {found}."
+            about = _ABOUT.get(self.scope, self.scope)
+            head = f"All fans together {where}, each in its own opening, for {about}: {found}."
         return " ".join([head, *filter(None, self._rests_on())])
 
     def _line(self, row: Mapping[Hashable, Any]) -> str:
         share = figure(100.0 * row["ratio"], 100.0 * (row["high"] - row["low"]) / 4.0, "%")
         text = f"{row['fans']} of {self.several}: {share} of the air of one {self.one}"
-        if math.isfinite(row["chance_as_good_typical"]):
-            as_good = chance(row["chance_as_good_typical"], self.draws)
-            text += f" (confidence that it is as much or more: {as_good})"
+        chances = [
+            f"{in_hundred(row[f'chance_as_good_{name}'], self.draws)} for {about}"
+            for name, about in (("typical", "typical fans"), ("bought", "fans bought"))
+            if math.isfinite(row[f"chance_as_good_{name}"])
+        ]
+        if chances:
+            text += f" (confidence that it is as much or more: {', '.join(chances)})"
         if math.isfinite(row["extra"]):
             text += f", for {row['paid']:g} against {row['paid_one']:g}"
         return text
@@ -105,7 +124,8 @@ def several_against_one(
     most : int
         So many of `several` at most.
     prices : mapping or JSON text, optional
-        As in `value_for_money`; those of the readings if left out. Without any, money is NaN.
+        As in `value_for_money`; those of the readings if left out. Without any, money is NaN; given
+        here, they must name both models.
     obstruction : str, optional
         Which; may be left out where there is only one.
     scope : {"tested unit", "model", "next unit"}
@@ -127,11 +147,23 @@ def several_against_one(
     Notes
     -----
     Each fan has its own opening, and they run on one drive: n of them are 10 lg n dB quieter each.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> found = several_against_one(
+    ...     fs.demo.readings(), 36, "Wexcombe Pale", "Varnost Lull", bench=fs.demo.bench(), most=2,
+    ...     prices={"Wexcombe Pale": 6.0, "Varnost Lull": 18.0}, obstruction="open", draws=500,
+    ...     rng=1,
+    ... )
+    >>> list(found.table["fans"]), list(found.table["extra"])
+    ([1, 2], [-12.0, -6.0])
     """
     count("most", most)
     if several == one:
         msg = f"`several` and `one` must be two models; both are {one!r}."
         raise FanstatsError(msg)
+    offers = _offers(readings, prices, several, one)
     root, rows = root_from(rng), []
     for fans in range(1, most + 1):
         estimates = equal_noise(
@@ -144,10 +176,12 @@ def several_against_one(
             estimates.isel(model=both), several, one, quantity="airflow",
             obstruction=obstruction, scope=scope, probability=probability, chosen="before",
         )  # fmt: skip
-        rows.append({"fans": fans, **_row(pair), **_money(readings, prices, several, one, fans)})
+        rows.append({"fans": fans, **_row(pair), **_money(offers, several, one, fans)})
     place = picked.scope(scope)
     reasons = [picked.reason(place, k) for k in both]
     facts = facts_of(picked, place, both, [reason for reason in reasons if reason])
+    # Both are judged by themselves, so the population of the chart plays no part here.
+    facts["notes"] = tuple(note for note in facts["notes"] if "together)" not in note)
     # What the estimates say of the last number of fans holds for all numbers.
     said = [text.replace(f"{most} of {several}", f"the fans of {several}")
             for text in facts["assumptions"]]  # fmt: skip
@@ -175,12 +209,23 @@ def _row(pair: Comparison) -> dict[str, Any]:
     }
 
 
-def _money(
-    readings: xr.Dataset, prices: Prices | None, several: str, one: str, fans: int
-) -> dict[str, float]:
+def _offers(
+    readings: xr.Dataset, prices: Prices | None, several: str, one: str
+) -> dict[str, Offer]:
+    """Give what the two are sold for; empty where nothing is said of prices."""
     given = readings.attrs.get("prices") if prices is None else prices
     offers = read_offers(given, {}) if given else {}
+    models = sorted({str(name) for name in np.atleast_1d(readings["model"].values)})
+    refuse_misspelt(prices, offers, models)
+    for name in (several, one):
+        if prices is not None and name in models and name not in offers:
+            msg = f"`prices` must name {name!r}; got {', '.join(map(repr, offers))}. Add it."
+            raise FanstatsError(msg)
+    one_currency(offers[name] for name in (several, one) if name in offers)
+    return offers
+
+
+def _money(offers: Mapping[str, Offer], several: str, one: str, fans: int) -> dict[str, float]:
     paid = offers[several].paid(fans) if several in offers else math.nan
     alone = offers[one].paid(1) if one in offers else math.nan
-    one_currency(offers[name] for name in (several, one) if name in offers)
     return {"paid": paid, "paid_one": alone, "extra": paid - alone}

@@ -7,10 +7,9 @@ from typing import NamedTuple
 import numpy as np
 
 from fanstats._typing import FloatArray, IntArray
-from fanstats.decisions.chances import effects_numbers
-from fanstats.decisions.effects import effects_draws, random_effects
-from fanstats.decisions.odds import FEWEST_FOR_CHANCES
+from fanstats.decisions.effects import FEWEST_FOR_CHANCES
 from fanstats.decisions.order import pair_variances, quasi_variances
+from fanstats.decisions.population import population, value_draws
 from fanstats.decisions.selection import Selection
 from fanstats.decisions.verdict import OddsLabel
 
@@ -50,13 +49,15 @@ def true_values(
     Returns
     -------
     TrueValues
-        From random effects where there are five models or more (see `fanstats.effects`); what all
-        models share is then left out. In scope "next unit" the luck of each bought sample is
-        added. The same draws as those that a ranking counts in.
+        From random effects where there are five models or more of one population; what all models
+        share is then left out, and one outside the population keeps its own estimate. In scope
+        "next unit" the luck of each bought sample is added. The same draws as those that a
+        ranking counts in.
     """
     values, draws = picked.judged(place, members)
     values, draws = sign * values, np.multiply(sign, draws, out=draws)
-    if len(members) < FEWEST_FOR_CHANCES:
+    alike = population(picked, members)
+    if alike.sum() < FEWEST_FOR_CHANCES:
         return TrueValues(draws, "confidence")
     luck, model = None, picked.find("model")
     bought = picked.scopes[place] == "next unit"
@@ -65,5 +66,6 @@ def true_values(
         values, typical = sign * values, np.multiply(sign, typical, out=typical)
         luck, draws = draws - typical, typical
     own = np.maximum(0.0, quasi_variances(pair_variances(draws)))
-    simulated = effects_draws(random_effects(values, own), *effects_numbers(picked, members))
-    return TrueValues(simulated if luck is None else simulated + luck, "chance")
+    simulated = value_draws(picked, members, values, own)[0]
+    label: OddsLabel = "chance" if alike.all() else "confidence"
+    return TrueValues(simulated if luck is None else simulated + luck, label)

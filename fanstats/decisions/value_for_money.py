@@ -13,14 +13,22 @@ import pandas as pd
 from fanstats._arguments import count, fraction
 from fanstats._typing import FloatArray, IntArray, Scope
 from fanstats.decisions.bands import total_range
-from fanstats.decisions.decision import Decision, facts_of, fans_together, shortened
-from fanstats.decisions.offers import Offer, Prices, one_currency, read_offers
+from fanstats.decisions.decision import Decision, facts_of
+from fanstats.decisions.offers import (
+    Offer,
+    Prices,
+    near_name,
+    one_currency,
+    read_offers,
+    refuse_misspelt,
+)
+from fanstats.decisions.population import fans_together
+from fanstats.decisions.said import in_hundred, shortened
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.decisions.true_values import true_values
 from fanstats.decisions.verdict import OddsLabel
 from fanstats.errors import FanstatsError
-from fanstats.formatting import chance
-from fanstats.wording import SCOPE_WORDS, listed
+from fanstats.wording import SCOPE_WORDS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -72,7 +80,7 @@ class ValueForMoney(Decision):
         ordered = known.sort_values("chance_unbeaten", ascending=False, kind="stable")
         likely = ordered[ordered["chance_unbeaten"] >= 0.5]
         named = [
-            f"{row['model']} ({chance(row['chance_unbeaten'], self.draws)})"
+            f"{row['model']} ({in_hundred(row['chance_unbeaten'], self.draws)})"
             for row in likely.to_dict("records")
         ]
         rest = len(known) - len(likely)
@@ -137,7 +145,8 @@ def value_for_money(
     Raises
     ------
     FanstatsError
-        If there are no prices, one is not right, or the quantity or obstruction is not there.
+        If there are no prices, one is not right or stands under a name that is no model, or the
+        quantity or obstruction is not there.
 
     Examples
     --------
@@ -153,6 +162,7 @@ def value_for_money(
     picked = select(estimates, quantity, obstruction)
     better, place = picked.better(best), picked.scope(scope)
     offers = read_offers(prices, picked.attrs)
+    refuse_misspelt(prices, offers, _of_the_chart(picked))
     currency = one_currency(offers[name] for name in picked.models if name in offers)
     paid = np.array([paid_for(picked, offers, name, need) for name in picked.models])
     members = np.flatnonzero(picked.estimable[place])
@@ -173,6 +183,11 @@ def value_for_money(
         probability=probability,
         **facts_of(picked, place, members, _notes(picked, offers, better)),
     )
+
+
+def _of_the_chart(picked: Selection) -> tuple[str, ...]:
+    """Every model of the chart, also those that are not among a part of it."""
+    return tuple(dict.fromkeys([*picked.models, *picked.listed("models")]))
 
 
 def paid_for(picked: Selection, offers: Mapping[str, Offer], model: str, need: int) -> float:
@@ -289,7 +304,7 @@ def _notes(picked: Selection, offers: Mapping[str, Offer], better: Best) -> list
         notes.append(f"without a price, so neither beaten nor beating: {shortened(unpriced)}")
     strangers = [name for name in offers if name not in picked.models]
     if strangers:
-        notes.append(f"a price, but no estimate by that name: {listed(strangers)}")
+        notes.append(f"a price, but no estimate by that name: {shortened(strangers)}")
     if better == "low":
         notes.append(f"{picked.title} for one unit of currency has no meaning where less is better")
     return notes
@@ -313,7 +328,9 @@ def two_prices(
     """
     for name in models:
         if name not in offers:
-            msg = f"`prices` must name {name!r}; got {', '.join(map(repr, offers))}. Add it."
+            near = near_name(name, [known for known in offers if known not in picked.models])
+            mend = f"Did you mean it by {near!r}?" if near else "Add it."
+            msg = f"`prices` must name {name!r}; got {', '.join(map(repr, offers))}. {mend}"
             raise FanstatsError(msg)
     first, second = (paid_for(picked, offers, name, need) for name in models)
     return first, second

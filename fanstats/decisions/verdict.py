@@ -5,9 +5,10 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import pandas as pd
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray
@@ -15,7 +16,11 @@ from fanstats.decisions.verdict_words import (
     comparison_caption,
     comparison_rows,
     comparison_sentence,
+    comparison_table,
 )
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 __all__ = ["Chosen", "Comparison", "Gap", "Odds", "SpreadNeeded", "Verdict"]
 
@@ -36,7 +41,8 @@ class Gap:
     standard_uncertainty : float
         Of the difference; of the logarithm for a ratio, so roughly relative.
     low, high : float
-        Ends of the interval that the verdict rests on; NaN where there is none.
+        Ends of the interval that the verdict rests on; NaN where there is none, or the end is not
+        covered by data.
     low_error, high_error : float
         Monte Carlo standard errors of the two ends.
     units : str
@@ -134,6 +140,9 @@ class Comparison:
         The model that is ahead or leaned to.
     odds, odds_typical, odds_bought : Odds
         In the scope judged; for the models' typical samples; for one bought sample of each.
+    too_close : bool
+        Whether an end of the interval lies within its Monte Carlo error of 0, so that more draws
+        could turn the verdict.
     spread_needed : SpreadNeeded
         Sample luck that would explain the gap.
     margin : float or None
@@ -173,6 +182,7 @@ class Comparison:
     odds: Odds = field(default_factory=Odds)
     odds_typical: Odds = field(default_factory=Odds)
     odds_bought: Odds = field(default_factory=Odds)
+    too_close: bool = False
     spread_needed: SpreadNeeded = field(default_factory=SpreadNeeded)
     margin: float | None = None
     against_margin: AgainstMargin | None = None
@@ -232,6 +242,36 @@ class Comparison:
         str
         """
         return comparison_caption(self)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The numbers in one row, as columns of plain names."""
+        return comparison_table(self)
+
+    def to_csv(self, path: str | Path | None = None) -> str | None:
+        """Write the numbers as comma-separated values.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            Where to; without one the text is returned.
+
+        Returns
+        -------
+        str or None
+        """
+        text = self.table.to_csv(path, index=False)
+        return text if path is None else None
+
+    def to_markdown(self) -> str:
+        """Give what a reader looks for first as a Markdown table of two columns.
+
+        Returns
+        -------
+        str
+        """
+        rows = pd.DataFrame(comparison_rows(self), columns=["", f"{self.first} - {self.second}"])
+        return str(rows.to_markdown(index=False))
 
     def __repr__(self) -> str:
         """Show the verdict with the numbers behind it."""

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from fanstats.formatting import chance
+import pandas as pd
+
+from fanstats.decisions.said import counted, in_hundred
 from fanstats.wording import (
     CLOSE_TO_ZERO,
     PAIR_WORDS,
@@ -18,7 +20,7 @@ from fanstats.wording import (
 if TYPE_CHECKING:
     from fanstats.decisions.verdict import Comparison, Gap, Odds
 
-__all__ = ["comparison_caption", "comparison_rows", "comparison_sentence"]
+__all__ = ["comparison_caption", "comparison_rows", "comparison_sentence", "comparison_table"]
 
 
 def comparison_sentence(result: Comparison) -> str:
@@ -69,9 +71,13 @@ def comparison_caption(result: Comparison) -> str:
         _explained(result),
         _tested(result),
         _carried("Assumed, among others", luck),
-        _carried("Note", tuple(note for note in result.notes if note == CLOSE_TO_ZERO)),
+        _carried("Note", tuple(note for note in result.notes if _turns_the_verdict(note))),
     ]
     return " ".join(part for part in parts if part)
+
+
+def _turns_the_verdict(note: str) -> bool:
+    return note == CLOSE_TO_ZERO or note.endswith("nothing is settled by that end")
 
 
 def _picked(result: Comparison) -> str:
@@ -185,7 +191,7 @@ def _odds(result: Comparison) -> str:
 
 def _for(result: Comparison, odds: Odds, favoured: str) -> str:
     ahead = odds.first_ahead if favoured == result.first else 1.0 - odds.first_ahead
-    return chance(ahead, result.draws)
+    return in_hundred(ahead, result.draws)
 
 
 def _spread_words(result: Comparison) -> list[str]:
@@ -269,12 +275,61 @@ def comparison_rows(result: Comparison) -> list[tuple[str, str]]:
     rows.append(("smallest gap that would count", f"{ahead} / {behind}"))
     for name, odds in (("typical samples", result.odds_typical), ("bought", result.odds_bought)):
         if odds.label:
-            text = chance(odds.first_ahead, result.draws)
+            text = in_hundred(odds.first_ahead, result.draws)
             rows.append((f"{result.first} ahead, {name}", f"{text} ({odds.label})"))
     words = _spread_words(result)
     if words and result.first != result.second:
         rows.append(("sample luck that would explain it", " or ".join(words)))
     rows.append(("tested", _tested(result).removeprefix("Tested: ").rstrip(".")))
-    rows.append(("judged among", f"{len(result.judged_among)} models, pair {result.chosen}"))
+    among = counted(len(result.judged_among), "model") if result.judged_among else "nobody"
+    rows.append(("judged among", f"{among}, pair {result.chosen}"))
     rows.extend(("note", note) for note in result.notes)
     return rows
+
+
+def comparison_table(result: Comparison) -> pd.DataFrame:
+    """Give the numbers of a comparison in one row.
+
+    Parameters
+    ----------
+    result : Comparison
+
+    Returns
+    -------
+    DataFrame
+    """
+    gap, ratio, needed = result.difference, result.ratio, result.spread_needed
+    return pd.DataFrame(
+        [
+            {
+                "first": result.first,
+                "second": result.second,
+                "verdict": result.verdict,
+                "who": result.who or "",
+                "value_first": result.values[0],
+                "value_second": result.values[1],
+                "difference": gap.value,
+                "low": gap.low,
+                "high": gap.high,
+                "standard_uncertainty": gap.standard_uncertainty,
+                "ratio": ratio.value,
+                "ratio_low": ratio.low,
+                "ratio_high": ratio.high,
+                "critical_if_first_leads": result.critical_difference[0],
+                "critical_if_second_leads": result.critical_difference[1],
+                "chance_first_ahead_typical": result.odds_typical.first_ahead,
+                "chance_first_ahead_bought": result.odds_bought.first_ahead,
+                "label": result.odds_typical.label or result.odds_bought.label,
+                "spread_needed_factor": needed.factor,
+                "spread_needed_unit_sd": needed.unit_sd,
+                "spread_needed_noise_db": needed.noise_db,
+                "too_close": result.too_close,
+                "units_tested_first": result.units_tested[0],
+                "units_tested_second": result.units_tested[1],
+                "judged_among": len(result.judged_among),
+                "probability": result.probability,
+                "draws": result.draws,
+                "units": result.units,
+            }
+        ]
+    )

@@ -12,12 +12,13 @@ import pandas as pd
 
 from fanstats._arguments import number
 from fanstats._typing import BoolArray, FloatArray, IntArray, Scope
-from fanstats.decisions.decision import Decision, facts_of, shortened
+from fanstats.decisions.decision import Decision, facts_of
 from fanstats.decisions.mixed import Criterion, Weights, criteria_of, mixed_estimates
 from fanstats.decisions.rank import rank
+from fanstats.decisions.said import counted, in_hundred, shortened
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.estimates.draws import LabelledDraws
-from fanstats.formatting import chance, percentage
+from fanstats.formatting import percentage
 from fanstats.wording import SCOPE_WORDS
 
 if TYPE_CHECKING:
@@ -33,9 +34,10 @@ class WeightDependence(Decision):
     Attributes
     ----------
     table : DataFrame
-        One row a model, in the order that the given weights make: `model`, `place`, `value`,
-        `chance_best` (at the given weights, with all uncertainty), `share_first` (of the weightings
-        tried, by the estimates alone), `place_low`, `place_high` (over the weightings tried).
+        One row a model, in the order that the given weights make, those without an estimate last:
+        `model`, `place`, `value`, `chance_best` (at the given weights, with all uncertainty),
+        `share_first` (of the weightings tried, by the estimates alone), `place_low`, `place_high`
+        (over the weightings tried), `units_tested`, `status`.
     pairs : DataFrame
         One row a pair: `ahead`, `behind` (by the given weights), `chance` (that this order is
         right, at the given weights), `share` (of the weightings tried that keep it), `holds`
@@ -59,25 +61,34 @@ class WeightDependence(Decision):
         """
         place = f" {self.where}" if self.where else ""
         about = SCOPE_WORDS.get(self.scope, self.scope)
-        if self.table.empty:
-            return f"No model can be ranked on this mix{place} for {about}."
-        first = self.table.iloc[0]
+        ranked = self.table[self.table["place"].notna()]
+        if ranked.empty:
+            return f"No model can be ranked on this mix{place} for {about}.{self._left_out()}"
+        first = ranked.iloc[0]
         far = "any weights" if math.isinf(self.factor) else f"weights off by up to {self.factor:g}"
         far += "" if math.isinf(self.factor) else " times either way"
         text = (
             f"On the weighted mix{place}, for {about}, {first['model']} stands first: "
-            f"{chance(first['chance_best'], self.draws)} that it is best at these weights "
+            f"{in_hundred(first['chance_best'], self.draws)} that it is best at these weights "
             f"({self.label}). With {far} it stays first by the estimates in "
             f"{percentage(first['share_first'], self.draws)} of the weightings tried."
         )
-        return " ".join([text, self._pairs(), *filter(None, self._rests_on())])
+        left = self._left_out().strip()
+        return " ".join(part for part in (text, self._pairs(), left, *self._rests_on()) if part)
+
+    def _left_out(self) -> str:
+        lost = self.table[self.table["place"].isna()]
+        named = [f"{row['model']} ({row['status']})" for row in lost.to_dict("records")]
+        return f" Without a place: {shortened(named)}." if named else ""
 
     def _pairs(self) -> str:
         if self.pairs.empty:
             return ""
         held = int(self.pairs["holds"].sum())
         whatever = "whatever the weights are" if math.isinf(self.factor) else "throughout"
-        text = f"{held} of {len(self.pairs)} pairs keep their order {whatever}"
+        count = len(self.pairs)
+        text = f"{held} of {counted(count, 'pair')} {'keep' if count > 1 else 'keeps'} "
+        text += f"{'their' if count > 1 else 'its'} order {whatever}"
         turning = self.pairs[~self.pairs["holds"]].sort_values("share", kind="stable")
         if turning.empty:
             return f"{text}: the order is no matter of such weights."
@@ -143,9 +154,12 @@ def weight_dependence(
     parts = sign * np.stack([one.worth * one.picked.values[place, members] for one in criteria])
     tried = _tried(picked, criteria, factor)
     shares = _shares(parts, tried)
-    table = ranking.table.iloc[: len(names)][["model", "place", "value", "chance_best"]].copy()
-    table["share_first"] = shares.first
-    table["place_low"], table["place_high"] = shares.low, shares.high
+    lost = [math.nan] * (len(ranking.table) - len(names))
+    table = ranking.table[["model", "place", "value", "chance_best"]].copy()
+    table["share_first"] = [*shares.first, *lost]
+    for column, found in (("place_low", shares.low), ("place_high", shares.high)):
+        table[column] = pd.Series([*found, *[pd.NA] * len(lost)], dtype="Int64")
+    table[["units_tested", "status"]] = ranking.table[["units_tested", "status"]]
     return WeightDependence(
         table=table,
         pairs=_pairs(names, ranking.pair_chances, parts, criteria, factor, shares.ahead),

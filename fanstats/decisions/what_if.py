@@ -2,28 +2,39 @@
 
 from __future__ import annotations
 
-import json
 import math
-import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import optimize
+from scipy.special import ndtri
 
 from fanstats._arguments import fraction, number
-from fanstats._typing import FloatArray
 from fanstats.decisions.compare import compare_selection, pair_limits, refuse_a_part
-from fanstats.decisions.explain import luck_response
+from fanstats.decisions.decision import samples_tested
+from fanstats.decisions.said import in_hundred
 from fanstats.decisions.selection import Best, Selection, select
+from fanstats.decisions.suppose import (
+    NO_LUCK,
+    Luck,
+    Supposed,
+    covered_luck,
+    label_source,
+    luck_response,
+    stated_luck,
+    suppose,
+)
 from fanstats.decisions.verdict import Chosen, Comparison
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.draws import LabelledDraws
+from fanstats.wording import times_words
 
 if TYPE_CHECKING:
     import xarray as xr
+
+    from fanstats.estimates.draws import LabelledDraws
 
 __all__ = ["what_if"]
 
@@ -40,6 +51,7 @@ def what_if(
     obstruction: str | None = None,
     noise: float | Iterable[float],
     airflow: float | None = None,
+    temperature: float | None = None,
     probability: float = 0.95,
     chosen: Chosen = "from the chart",
     best: Best | None = None,
@@ -59,19 +71,25 @@ def what_if(
         one at the same speed. 0 is allowed.
     airflow : float, optional
         Relative standard deviation of the airflow at the same speed. Left out: as stated in the
-        bench; if nobody stated it, the column `left_out` says so and no luck of that kind is added.
+        bench, with its shape and degrees of freedom; if nobody stated it, the column `left_out`
+        says so and no luck of that kind is added.
+    temperature : float, optional
+        The same in K of a temperature rise at the same speed; for that quantity only.
     probability, chosen, best
         As in `compare`.
 
     Returns
     -------
     DataFrame
-        One row a spread: `noise`, `airflow`, `verdict`, `who`, `difference`, `low`, `high`,
-        `critical` (smallest gap that would count, for the one that leads), `odds_typical`,
-        `odds_bought` (that the first is ahead), `odds_label`, `share_beyond` (of the draws that ask
-        for more noise luck than the curves cover), `left_out`. ``attrs["changes_at"]`` is the noise
-        spread in dB up to which the verdict stays "ahead", 0 if it never is; ``attrs["sentence"]``
-        says it in words.
+        One row a spread: `noise`, `airflow`, `temperature`, `verdict`, `who`, `difference`, `low`,
+        `high` (NaN where an end is not covered by data), `critical` (smallest gap that would count,
+        for the one that leads), `odds_typical`, `odds_bought` (that the first is ahead),
+        `odds_label`, `share_beyond` (of the draws that ask for more noise luck than the curves
+        cover), `too_close` (other draws could turn the verdict), `left_out`.
+        ``attrs["changes_at"]`` is the noise spread in dB up to which the verdict stays "ahead", 0
+        if it never is; ``attrs["covered_to"]`` the one up to which the data cover the end that
+        decides it; ``attrs["sentence"]`` says it in words; ``attrs["units"]`` is the unit of the
+        differences and ``attrs["probability"]`` that of the ranges.
 
     Raises
     ------
@@ -80,23 +98,35 @@ def what_if(
 
     Notes
     -----
-    Luck is normal. The mean of several tested samples is moved by their luck over root n.
+    Noise luck is normal. The mean of several tested samples is moved by their luck over root n.
+    What the curves do not cover settles nothing: there the verdict ends before the gap does.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
+    >>> found = what_if(estimates, "Varnost Lull", "Wexcombe Pale", noise=[0.2, 0.8],
+    ...                 quantity="airflow", obstruction="open")
+    >>> list(found["verdict"])
+    ['ahead', 'ahead']
     """
     fraction("probability", probability)
     one_of("chosen", chosen, ("from the chart", "before"))
     spreads = _spreads(noise)
     if airflow is not None:
         number("airflow", airflow, at_least=0.0, mend="It is a fraction: 0.02 for 2 %.")
+    if temperature is not None:
+        number("temperature", temperature, at_least=0.0, mend="It is in K.")
     picked = select(estimates, quantity, obstruction)
     pair = picked.model("first", first), picked.model("second", second)
     if chosen == "from the chart":
         refuse_a_part(picked)
     _check_response(picked, pair)
-    share, left_out = _airflow_share(picked, airflow)
-    source = _source(picked)
+    besides = _besides(picked, airflow, temperature)
+    source = label_source(picked)
     rows, results = [], []
     for spread in spreads:
-        supposed, beyond = _suppose(picked, source, spread, share, ("model", "next unit"))
+        supposed, beyond = besides.supposed(picked, source, spread, ("model", "next unit"))
         result = compare_selection(
             supposed,
             *pair,
@@ -106,14 +136,61 @@ def what_if(
             chosen=chosen,
             best=best,
         )
-        rows.append(_row(result, spread, share, float(beyond[list(pair)].max()), left_out))
+        rows.append(_row(result, spread, besides, float(beyond[list(pair)].max())))
         results.append(result)
     table = pd.DataFrame(rows)
-    way = picked.way(best)
-    turns = _changes_at(picked, source, pair, share, chosen, probability)
-    table.attrs["changes_at"] = turns
-    table.attrs["sentence"] = _sentence(results[0], turns, way, left_out)
+    gap_ends = _gap_ends(picked, source, pair, besides, chosen, probability)
+    covered_to = _covered_to(picked, pair, probability)
+    table.attrs["changes_at"] = min(gap_ends, covered_to) if gap_ends > 0 else 0.0
+    table.attrs["covered_to"] = covered_to
+    table.attrs["units"] = picked.difference_units
+    table.attrs["probability"] = probability
+    table.attrs["sentence"] = _sentence(
+        results, spreads, gap_ends, covered_to, picked.way(best), besides
+    )
     return table
+
+
+class _Besides(NamedTuple):
+    """Luck in the quantity itself, besides that in noise."""
+
+    airflow: Luck
+    temperature: Luck
+    left_out: str
+
+    def supposed(
+        self, picked: Selection, source: LabelledDraws, noise: float, scopes: tuple[str, ...]
+    ) -> Supposed:
+        """Estimates with so much noise luck, and this."""
+        return suppose(
+            picked, source, noise, airflow=self.airflow, temperature=self.temperature,
+            scopes=scopes,
+        )  # fmt: skip
+
+    @property
+    def words(self) -> str:
+        """What was supposed, for a sentence."""
+        if self.airflow.standard > 0:
+            return f"a spread in airflow of {100.0 * self.airflow.standard:.3g} %"
+        if self.temperature.standard > 0:
+            return f"a spread in temperature rise of {self.temperature.standard:.3g} K"
+        return ""
+
+
+def _besides(picked: Selection, airflow: float | None, temperature: float | None) -> _Besides:
+    """Which luck in the quantity itself to use: as given, else as stated; and what was left out."""
+    given = {"airflow": ("airflow", airflow), "temperature_rise": ("temperature", temperature)}
+    if picked.name not in given:
+        return _Besides(NO_LUCK, NO_LUCK, "")
+    kind, size = given[picked.name]
+    luck = stated_luck(picked, kind) if size is None else Luck(standard=size)
+    left_out = "" if luck is not None else f"{kind} spread (nobody stated it)"
+    luck = NO_LUCK if luck is None else luck
+    return (
+        _Besides(luck, NO_LUCK, left_out)
+        if kind == "airflow"
+        else _Besides(NO_LUCK, luck, left_out)
+    )
 
 
 def _spreads(noise: float | Iterable[float]) -> list[float]:
@@ -142,93 +219,12 @@ def _check_response(picked: Selection, pair: tuple[int, int]) -> None:
             raise FanstatsError(msg)
 
 
-def _airflow_share(picked: Selection, airflow: float | None) -> tuple[float, str]:
-    """Give the relative airflow spread to use, and what was left out."""
-    if picked.name == "temperature_rise":
-        return 0.0, "temperature spread"
-    if picked.name != "airflow":
-        return 0.0, ""
-    if airflow is not None:
-        return airflow, ""
-    try:
-        stated: Mapping[str, Any] = json.loads(picked.attrs.get("spread", "{}"))
-    except (TypeError, ValueError):
-        stated = {}
-    entry = stated.get("airflow")
-    if isinstance(entry, Mapping) and entry.get("standard") is not None:
-        return float(entry["standard"]), ""
-    return 0.0, "airflow spread (nobody stated it)"
-
-
-def _suppose(
-    picked: Selection,
-    source: LabelledDraws,
-    noise: float,
-    airflow: float,
-    scopes: tuple[str, ...],
-) -> tuple[Selection, FloatArray]:
-    """Fill in the scopes that need a spread, and give the share of draws beyond the curves."""
-    tested = picked.scope("tested unit")
-    base = picked.draws[tested]
-    counts = np.maximum(1.0, picked.units_tested)
-    drawn = np.full((1 + len(scopes), *base.shape), np.nan)
-    drawn[0] = base
-    beyond = np.zeros(len(base))
-    for model in np.flatnonzero(picked.estimable[tested]):
-        name, root_n = picked.models[model], math.sqrt(counts[model])
-        old, new = (
-            (
-                noise * source.standard((name, "noise luck", age), "normal"),
-                airflow * source.standard((name, "airflow luck", age), "normal"),
-            )
-            for age in ("tested", "bought")
-        )
-        luck = {"model": old[0] / root_n, "next unit": old[0] / root_n - new[0]}
-        share = {"model": -_log(old[1] / root_n), "next unit": _log(new[1]) - _log(old[1] / root_n)}
-        beyond[model] = _share_beyond(picked, int(model), luck["model"])
-        for row, scope in enumerate(scopes, start=1):
-            change = luck_response(picked, int(model), luck[scope])
-            change = change + share[scope] if airflow > 0 else change
-            drawn[row, model] = (
-                base[model] * np.exp(change) if picked.ratio else base[model] + change
-            )
-    supposed = replace(
-        picked,
-        scopes=("tested unit", *scopes),
-        values=np.repeat(picked.values[tested][np.newaxis], 1 + len(scopes), axis=0),
-        draws=drawn,
-        statuses=(picked.statuses[tested],) * (1 + len(scopes)),
-        shares=np.repeat(picked.shares[:, [tested]], 1 + len(scopes), axis=1),
-        attrs={**picked.attrs, "spread": "{}"},
-    )
-    return supposed, beyond
-
-
-def _source(picked: Selection) -> LabelledDraws:
-    root = picked.root or ""
-    number_of = int(root) if root.isdecimal() else zlib.crc32(root.encode())
-    return LabelledDraws(number_of % 2**128, picked.draws.shape[-1])
-
-
-def _log(share: FloatArray) -> FloatArray:
-    """Logarithm of 1 + a relative deviation, which no sample takes below a twentieth."""
-    return np.log(np.maximum(0.05, 1.0 + share))
-
-
-def _share_beyond(picked: Selection, model: int, luck: FloatArray) -> float:
-    if picked.by_luck is None:
-        return math.nan
-    covered = picked.luck[np.isfinite(picked.by_luck[model])]
-    return float(np.mean((luck < covered.min()) | (luck > covered.max())))
-
-
-def _row(
-    result: Comparison, spread: float, airflow: float, beyond: float, left_out: str
-) -> dict[str, Any]:
+def _row(result: Comparison, spread: float, besides: _Besides, beyond: float) -> dict[str, Any]:
     leads = 0 if result.difference.value >= 0 else 1
     return {
         "noise": spread,
-        "airflow": airflow,
+        "airflow": besides.airflow.standard,
+        "temperature": besides.temperature.standard,
         "verdict": result.verdict,
         "who": result.who or "",
         "difference": result.difference.value,
@@ -239,25 +235,28 @@ def _row(
         "odds_bought": result.odds_bought.first_ahead,
         "odds_label": result.odds_typical.label,
         "share_beyond": beyond,
-        "left_out": left_out,
+        "too_close": result.too_close,
+        "left_out": besides.left_out,
     }
 
 
-def _changes_at(
+def _gap_ends(
     picked: Selection,
     source: LabelledDraws,
     pair: tuple[int, int],
-    airflow: float,
+    besides: _Besides,
     chosen: Chosen,
     probability: float,
 ) -> float:
-    """Noise spread at which the gap stops counting; 0 if it never counts."""
+    """Noise spread at which the gap stops counting, were all of it covered; 0 if it never does."""
 
     def beyond_zero(spread: float) -> float:
-        supposed, _ = _suppose(picked, source, spread, airflow, ("model",))
-        place = supposed.scope("model")
-        _, low, high = pair_limits(supposed, *pair, place, chosen=chosen, probability=probability)
-        return max(low, -high)
+        supposed = besides.supposed(picked, source, spread, ("model",)).picked
+        supposed = replace(supposed, shares=np.zeros_like(supposed.shares))
+        limits = pair_limits(
+            supposed, *pair, supposed.scope("model"), chosen=chosen, probability=probability
+        )
+        return max(limits.low, -limits.high)
 
     if pair[0] == pair[1] or not beyond_zero(0.0) > 0:
         return 0.0
@@ -269,16 +268,70 @@ def _changes_at(
     return float(optimize.brentq(beyond_zero, 0.0, upper, xtol=1e-3))
 
 
-def _sentence(result: Comparison, turns: float, way: Best | None, left_out: str) -> str:
-    gap = result.difference.value
-    ahead = result.first if (gap >= 0) != (way == "low") else result.second
-    if turns == 0:
-        text = "Measurement alone could explain the gap: it is not settled for any spread."
-    elif math.isinf(turns):
-        text = f"{ahead} is ahead for every spread of noise up to {_MOST_DB:g} dB."
+def _covered_to(picked: Selection, pair: tuple[int, int], probability: float) -> float:
+    """Noise spread up to which the data cover the end of the difference that decides."""
+    tested, tail = picked.scope("tested unit"), (1.0 - probability) / 2.0
+    values = picked.values[tested, list(pair)]
+    leads, other = pair if values[0] >= values[1] else pair[::-1]
+    reached = []
+    for model, side in ((leads, 0), (other, 1)):
+        if picked.shares[side, tested, model] > tail:
+            return 0.0
+        low, high = covered_luck(picked, model)
+        rises = luck_response(picked, model, np.array([-0.25, 0.25]))
+        # The low end of a value that falls with the luck is the high end of the luck.
+        room = -low if (side == 0) == (rises[1] >= rises[0]) else high
+        reached.append(room * math.sqrt(max(1.0, picked.units_tested[model])))
+    return max(0.0, min(reached)) / float(-ndtri(tail))
+
+
+def _sentence(
+    results: Sequence[Comparison],
+    spreads: Sequence[float],
+    gap_ends: float,
+    covered_to: float,
+    way: Best | None,
+    besides: _Besides,
+) -> str:
+    first = results[0]
+    gap = first.difference.value
+    ahead = first.first if (gap >= 0) != (way == "low") else first.second
+    other = first.second if ahead == first.first else first.first
+    place = f" {first.where}" if first.where else ""
+    if gap_ends == 0:
+        text = f"Measurement alone could explain the gap{place}: it is not settled for any spread."
+    elif covered_to < gap_ends:
+        text = (
+            f"{ahead} is ahead of {other} by {first.quantity}{place} as far as the readings reach: "
+            f"where samples of one model differ by {covered_to:.2g} dB or more at the same speed "
+            "(standard deviation), an end of the range lies beyond what was read."
+        )
+    elif math.isinf(gap_ends):
+        text = f"{ahead} is ahead{place} for every spread of noise up to {_MOST_DB:g} dB."
     else:
         text = (
-            f"{ahead} is ahead as long as samples of one model differ by less than {turns:.2g} dB "
-            "at the same speed (standard deviation)."
+            f"{ahead} is ahead as long as samples of one model differ by less than "
+            f"{gap_ends:.2g} dB at the same speed (standard deviation){place}."
         )
-    return f"{text} Left out: {left_out}." if left_out else text
+    tested = {first.first: first.units_tested[0], first.second: first.units_tested[1]}
+    parts = [text, _odds_words(results, spreads, ahead), samples_tested(tested)]
+    if besides.words:
+        parts.append(f"Supposed besides: {besides.words}.")
+    if besides.left_out:
+        parts.append(f"Left out: {besides.left_out}.")
+    parts.append(f"Settled means {times_words(first.probability)}.")
+    return " ".join(part for part in parts if part)
+
+
+def _odds_words(results: Sequence[Comparison], spreads: Sequence[float], ahead: str) -> str:
+    """Odds that the leading one is ahead, at the smallest and at the largest spread."""
+    ends = sorted({int(np.argmin(spreads)), int(np.argmax(spreads))}, key=lambda k: spreads[k])
+    told, label = [], ""
+    for k in ends:
+        odds = results[k].odds_typical
+        if odds.label:
+            chance = odds.first_ahead if ahead == results[k].first else 1.0 - odds.first_ahead
+            told.append(f"{in_hundred(chance, results[k].draws)} at {spreads[k]:g} dB")
+            label = odds.label
+    lead = "Chance" if label == "chance" else "Confidence"
+    return f"{lead} that {ahead} is ahead, typical samples: {', '.join(told)}." if told else ""
