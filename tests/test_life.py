@@ -234,12 +234,21 @@ def test_every_sentence_names_its_assumptions() -> None:
         50_000, claim="L10", units=50, confidence=0.9, shape=1.1, acceleration=16
     )
     shown = life_shown([744.0] * 50, confidence=0.9, shape=1.1, acceleration=16)
-    caution = "Assumed, not measured: Weibull shape 1.1, acceleration factor 16."
+    caution = (
+        "Assumed, not measured: Weibull shape 1.1, acceleration factor 16 (a test at one "
+        "temperature cannot tell whether it holds)."
+    )
 
     assert test.sentence().endswith(caution)
     assert shown.sentence().endswith(caution)
     assert test.table()["hours"].iloc[0] == test.hours
     assert shown.table()["L10"].iloc[0] == shown.L10
+    for result in (test, shown):
+        assert result.sentence() in repr(result)
+        assert "<table" in result._repr_html_()
+        assert "confidence" in result.to_csv()
+        assert "| confidence" in result.to_markdown()
+    assert "| 50000 " in test.to_markdown()
 
 
 def test_the_acceleration_rule_is_the_users_to_choose() -> None:
@@ -279,6 +288,18 @@ def test_a_life_test_that_makes_no_sense_is_refused(
     [
         (lambda: life_shown([], confidence=0.9, shape=1.0), r"`hours` must be finite"),
         (lambda: life_shown([-1.0], confidence=0.9, shape=1.0), r"`hours` must be finite"),
+        (lambda: life_shown("long", confidence=0.9, shape=1.0), r"`hours` must be fin.*'long'"),
+        (lambda: life_shown([744, None], confidence=0.9, shape=1.0), r"`hours` must be finite"),
+        (lambda: reliability_shown("3", confidence=0.9), r"`n` must be a whole number"),
+        (lambda: total_time_factor(1.5, 0.9), r"`failures` must be a whole number"),
+        (
+            lambda: warranty("six", claim_hours=5e4, claim="L10", hours_per_day=8, shape=1.1),
+            r"`years` must be a finite number above 0; got 'six'",
+        ),
+        (
+            lambda: characteristic_life(1e4, "L10", shape="steep"),
+            r"`shape` must be a finite number above 0; got 'steep'",
+        ),
         (lambda: life_shown([0.0], confidence=0.9, shape=1.0), r"`hours` must not all be 0"),
         (
             lambda: life_shown([1.0], confidence=0.9, shape=1.0, failures=2),

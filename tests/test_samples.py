@@ -12,6 +12,7 @@ from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower
 
 from fanstats.errors import FanstatsError
+from fanstats.planning.claims import claim_limit
 from fanstats.planning.power import critical_value
 from fanstats.planning.samples import (
     units_for_gap,
@@ -79,6 +80,9 @@ def test_a_very_large_gap_takes_two_units(gap: float, reached: float) -> None:
         ({"alpha": 5.0}, r"`alpha` must be a fraction.*Write 0.05 for 5 %"),
         ({"spread_dof": -1}, r"`spread_dof` must be a number at least 0; got -1"),
         ({"sides": 3}, r"`sides` must be 1 or 2; got 3"),
+        ({"gap": "wide"}, r"`gap` must be a finite number; got 'wide'"),
+        ({"price": "dear"}, r"`price` must be a finite number at least 0; got 'dear'"),
+        ({"sitting_hours": -1}, r"`sitting_hours` must be a finite number at least 0; got -1"),
         ({"gap": True}, r"`gap` must be a finite number; got True"),
         ({"floor": 0.5}, r"cannot be settled with power 0.8 by any number of units.*0.52"),
     ],
@@ -112,6 +116,7 @@ def test_models_far_apart_take_two_units_each() -> None:
     ("means", "spread", "message"),
     [
         ([30.0], 0.8, "`means` must be two or more"),
+        (["loud", "quiet"], 0.8, r"`means` must be two or more finite.*got \['loud', 'quiet'\]"),
         ([30.0, math.nan], 0.8, "`means` must be two or more finite"),
         ([30.0, 30.0], 0.8, "`means` must not all be equal"),
         ([30.0, 31.0], 0.0, "`spread` must be a finite number above 0"),
@@ -146,19 +151,54 @@ def test_planned_power_comes_true_when_simulated(dof_elsewhere: float) -> None:
     assert low <= found <= high
 
 
-def test_planned_power_with_a_known_floor_is_within_two_points() -> None:
-    """With a floor the effective degrees of freedom are an approximation: good to two points."""
-    rng, trials, spread, gap, floor = np.random.default_rng(5), 40_000, 0.8, 2.0, 0.4
+def test_planned_power_with_a_known_floor_comes_true() -> None:
+    """With a floor a lead is claimed beyond draws of what is known and what is estimated."""
+    rng, trials, spread, gap, floor = np.random.default_rng(5), 40_000, 0.8, 2.2, 0.4
     needed = units_for_gap(gap, spread, spread_dof=3, floor=floor)
     n = needed.n_per_model
     dof = 3 + 2 * n - 2
     d = gap + rng.normal(0, math.sqrt(2 * spread**2 / n + floor**2), trials)
-    square = spread**2 * rng.chisquare(dof, trials) / dof
-    by_unit = 2 * square / n
-    nu = (by_unit + floor**2) ** 2 / (by_unit**2 / dof)
-    found = float(np.mean(np.abs(d) > stats.t.isf(0.025, nu) * np.sqrt(by_unit + floor**2)))
+    square = 2 / n * spread**2 * rng.chisquare(dof, trials) / dof
+    found = float(np.mean(np.abs(d) > claim_limit(square, floor**2, dof=dof, alpha=0.05)))
+    low, high = binomial_bounds(needed.reached, trials)
 
-    assert found == pytest.approx(needed.reached, abs=0.02)
+    assert low <= found <= high
+    # One direction at half the rate is the same claim, but for the wrong direction.
+    one = units_for_gap(gap, spread, spread_dof=3, floor=floor, sides=1, alpha=0.025)
+    assert one.reached == pytest.approx(needed.reached)
+
+
+@pytest.mark.parametrize("units", [1, 2, 7])
+def test_a_half_width_with_a_floor_is_the_range_of_draws(units: int) -> None:
+    """The half width planned is that of draws: an estimated spread, and what stays, known."""
+    wanted = claim_limit(0.64 / units, 0.04, dof=4 + units - 1, alpha=0.05)
+    needed = units_for_half_width(float(wanted) * 1.0001, 0.8, spread_dof=4, floor=0.2)
+
+    assert needed.n_per_model == units
+    assert needed.reached == pytest.approx(float(wanted))
+
+
+def test_answers_say_what_they_take_where_somebody_stated_it() -> None:
+    """Money and hours are those of all units; nothing is said where nothing was stated."""
+    asked = {"price": 12.5, "sitting_hours": 0.5, "currency": "EUR"}
+    gap = units_for_gap(1.0, 0.8, spread_dof=0, units="dB", **asked)
+    models = units_for_models([30.0, 31.5], 0.8, **asked)
+    spread = units_for_spread(0.5, models=8, **asked)
+    width = units_for_half_width(0.5, 0.8, spread_dof=0, units="dB", **asked)
+
+    assert "12 samples of each model (24 in total), 300 EUR and 12.0 h at the bench: " in (
+        gap.sentence()
+    )
+    assert "a gap of 1 dB is claimed" in gap.sentence()
+    assert "spread 0.8 dB" in gap.sentence()
+    for needed in (gap, models, spread, width):
+        assert needed.money == 12.5 * needed.n_total
+        assert needed.hours == 0.5 * needed.n_total
+        assert needed.table()["money"].iloc[0] == needed.money
+        assert "<table" in needed._repr_html_()
+        assert needed.to_csv().startswith("n_per_model,n_total,")
+        assert "n_total" in needed.to_markdown()
+    assert "stated" not in units_for_gap(1.0, 0.8, spread_dof=0).sentence()
 
 
 def test_a_known_spread_needs_fewer_units_than_an_estimated_one() -> None:

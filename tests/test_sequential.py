@@ -164,6 +164,40 @@ def test_limits_for_an_estimated_spread_keep_false_claims_near_alpha(
     assert naive > 2 * kept
 
 
+def test_looking_without_correction_states_its_real_false_rate() -> None:
+    """Buying until it looks settled is wrong 14 times in 100 with five looks, not 5.
+
+    Armitage, McPherson and Rowe (1969), table 2: 0.142 for five looks at 5 %.
+    """
+    plan = plan_looks(0.2, 0.8, looks=5, rule="every look alone", units="dB")
+    published = PUBLISHED["naive"]["false_claims"][PUBLISHED["naive"]["looks"].index(5)]
+
+    # Theirs are equal steps; a step that is one unit longer among fifty moves less than 0.0005.
+    assert len(plan.units) == 5
+    assert plan.false_claims == pytest.approx(published, abs=0.001)
+    assert plan.false_claims == plan.naive_false_claims
+    assert "Like models are called different 14 times in 100, not 5" in plan.sentence()
+    kept = plan_looks(0.9, 0.8, looks=5, units="dB")
+    assert kept.false_claims == pytest.approx(0.05, abs=1e-9)
+    assert "Like models are called different 5 times in 100; looking as often" in kept.sentence()
+    assert "a true gap of 0.9 dB" in kept.sentence()
+
+
+def test_what_looking_costs_and_saves_is_in_money_and_hours() -> None:
+    """Money and hours on average, at most and with one look only; nothing where not stated."""
+    paid = plan_looks(1.0, 0.8, looks=3, price=45.0, sitting_hours=0.5, currency="EUR")
+    bare = plan_looks(1.0, 0.8, looks=3)
+
+    assert paid.money == pytest.approx(45.0 * paid.expected_per_model)
+    assert paid.hours_at_most == pytest.approx(paid.n_total * 0.5)
+    assert paid.money_fixed == 45.0 * paid.fixed_n_per_model
+    assert f"{paid.n_total} in total; {45 * paid.n_per_model} EUR and" in paid.sentence()
+    assert "stated" not in bare.sentence()
+    assert bare._repr_html_().count("<tr") == 1 + len(bare.units)
+    assert bare.to_csv().startswith("look,units of each model,")
+    assert "| look |" in bare.to_markdown().replace("  ", " ").replace("  ", " ")
+
+
 def test_looking_saves_units_on_average_and_costs_at_most() -> None:
     """A plan with looks may take more units than a fixed one, and takes fewer on average."""
     plan = plan_looks(1.0, 0.8, looks=5, rule="Pocock", power=0.9)
@@ -184,7 +218,7 @@ def test_more_looks_than_units_are_merged() -> None:
     assert plan.units == tuple(range(1, plan.n_per_model + 1))
     assert len(plan.table()) == plan.n_per_model
     assert plan.table().index.name == "look"
-    assert "instead of 5" in plan.sentence()
+    assert "Like models are called different 5 times in 100" in plan.sentence()
 
 
 @pytest.mark.parametrize(
@@ -202,6 +236,9 @@ def test_more_looks_than_units_are_merged() -> None:
         (lambda: plan_looks(0.0, 0.8, looks=3), r"`gap` must not be 0"),
         (lambda: plan_looks(1.0, -0.8, looks=3), r"`spread` must be a finite number at least 0"),
         (lambda: plan_looks(1.0, 0.0, looks=3), r"must not both be 0"),
+        (lambda: plan_looks("wide", 0.8, looks=2), r"`gap` must be a finite number; got 'wide'"),
+        (lambda: plan_looks(1.0, 0.8, looks=2, price=-1), r"`price` must be a finite number at l"),
+        (lambda: boundaries("no", rule="Pocock"), r"`information` must be finite numbers.*'no'"),
         (lambda: plan_looks(1.0, 0.8, looks=0), r"`looks` must be a whole number of at least 1"),
         (lambda: plan_looks(1.0, 0.8, looks=2, power=0.01), r"`power` must lie strictly between"),
         (lambda: plan_looks(0.5, 0.8, looks=2, floor=0.5), r"floor of 0.5 stays"),

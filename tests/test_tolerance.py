@@ -292,6 +292,16 @@ def test_distribution_free_interval_goes_inside_when_it_may_and_refuses_when_it_
         ([31.2], {}, r"`values` must hold at least 2 units; got 1"),
         ([31.2, 31.2], {}, r"`values` must not all be equal; got 2 times 31.2"),
         ([31.2, math.nan], {}, r"`values` must be finite numbers"),
+        ([31.2, "loud"], {}, r"`values` must be finite numbers in a row.*'loud'.*Leave a unit"),
+        ([31.2, None], {}, r"`values` must be finite numbers in a row.*None"),
+        ("31.2", {}, r"`values` must be finite numbers in a row, one a unit; got '31.2'"),
+        ([[31.2], [30.0, 31.0]], {}, r"`values` must be finite numbers in a row"),
+        ([], {}, r"`values` must be finite numbers in a row, one a unit; got \[\]"),
+        ([True, False], {}, r"`values` must be finite numbers"),
+        (UNITS, {"content": "most"}, r"`content` must be a finite number; got 'most'"),
+        (UNITS, {"confidence": None}, r"`confidence` must be a finite number; got None"),
+        (UNITS, {"measurement": "0.2"}, r"`measurement` must be a finite number.*got '0.2'"),
+        (UNITS, {"spread": "0.8", "spread_dof": 3}, r"`spread` must be a finite number.*'0.8'"),
         (UNITS, {"spread": 0.8}, r"`spread_dof` must be given with its partner"),
         (UNITS, {"spread": -0.8, "spread_dof": 4}, r"`spread` must be a finite number at least 0"),
         (UNITS, {"spread": 0.0, "spread_dof": 4}, r"`spread` and `measurement` must not both be 0"),
@@ -313,6 +323,31 @@ def test_a_factor_from_one_unit_is_refused() -> None:
     """A single unit has no factor, and the message says what would help."""
     with pytest.raises(FanstatsError, match=r"`n` must be at least 2.*state the spread"):
         tolerance_factor([3, 1], content=0.9, confidence=0.9)
+    with pytest.raises(FanstatsError, match=r"`n` must be numbers of units; got 'few'"):
+        tolerance_factor("few", content=0.9, confidence=0.9)
+    with pytest.raises(FanstatsError, match=r"`content` must be a fraction.*got \['most'\]"):
+        tolerance_factor(3, content=["most"], confidence=0.9)
+
+
+@pytest.mark.parametrize(
+    "promise",
+    [
+        lambda values: prediction_interval(values, ahead=2),
+        lambda values: distribution_free_interval(values, content=0.5, confidence=0.5),
+        lambda values: tolerance_interval(values, content=0.9, confidence=0.9),
+    ],
+)
+def test_every_promise_refuses_what_is_no_number_and_shows_itself(promise: object) -> None:
+    """Prediction and distribution-free intervals check alike; all print, and are kept as text."""
+    assert callable(promise)
+    with pytest.raises(FanstatsError, match=r"`values` must be finite numbers.*'loud'"):
+        promise(["loud", 31.2, 30.8])
+    found = promise([*UNITS, 31.0, 31.5])
+
+    assert found.sentence() in repr(found)
+    assert "<table" in found._repr_html_()
+    assert found.to_csv().startswith("kind,low,high,")
+    assert "| kind" in found.to_markdown()
 
 
 def test_the_table_holds_what_the_sentence_says() -> None:

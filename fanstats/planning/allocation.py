@@ -13,6 +13,7 @@ from scipy import special
 
 from fanstats._arguments import count, number
 from fanstats.errors import FanstatsError, one_of
+from fanstats.planning.inputs import numbers_in_a_row
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -240,12 +241,12 @@ def _looks(
 def _models(
     values: ArrayLike, *others: ArrayLike, positive: bool = True
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    y = np.atleast_1d(np.asarray(values, dtype=np.float64))
-    spread = [np.broadcast_to(np.asarray(other, dtype=np.float64), y.shape) for other in others]
-    for array in (y, *spread):
-        if array.ndim != 1 or not np.isfinite(array).all():
-            msg = "values of models must be finite numbers in a row, one a model."
-            raise FanstatsError(msg)
+    rule = "finite numbers in a row, one a model"
+    y = numbers_in_a_row("values", values, rule=rule)
+    spread = [
+        np.broadcast_to(numbers_in_a_row("the models' numbers", other, rule=rule), y.shape)
+        for other in others
+    ]
     if any((array <= 0).any() if positive else (array < 0).any() for array in spread):
         msg = "deviations, units and costs must be above 0, variances not below 0."
         raise FanstatsError(msg)

@@ -13,6 +13,7 @@ from scipy import optimize, special, stats
 
 from fanstats._arguments import fraction
 from fanstats.errors import FanstatsError, one_of
+from fanstats.planning.inputs import plain_numbers
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -132,15 +133,17 @@ def tolerance_factor(
     np.float64(7.6559)
     """
     one_of("side", side, SIDES)
-    units = np.asarray(n, dtype=np.float64)
-    degrees = units - 1 if dof is None else np.asarray(dof, dtype=np.float64)
-    size, nu, p, c = np.broadcast_arrays(
-        units, degrees, np.asarray(content, dtype=np.float64), np.asarray(confidence, np.float64)
-    )
+    units = plain_numbers("n", n, rule="numbers of units")
+    degrees = units - 1
+    if dof is not None:
+        degrees = plain_numbers("dof", dof, rule="degrees of freedom")
+    share = plain_numbers("content", content, rule="a fraction strictly between 0 and 1")
+    sure = plain_numbers("confidence", confidence, rule="a fraction strictly between 0 and 1")
+    size, nu, p, c = np.broadcast_arrays(units, degrees, share, sure)
     for name, values in (("content", p), ("confidence", c)):
         for value in np.unique(values):
             fraction(name, float(value))
-    if (size < 1).any():
+    if not (size >= 1).all():
         msg = f"`n` must be at least 1; got {size.min():g}."
         raise FanstatsError(msg)
     if not (nu > 0).all():

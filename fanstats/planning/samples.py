@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,15 +12,17 @@ from scipy import stats
 
 from fanstats._arguments import count, fraction, number, power_above
 from fanstats.errors import FanstatsError
+from fanstats.planning.claims import chance_of_claim, claim_limit
+from fanstats.planning.inputs import numbers_in_a_row
 from fanstats.planning.power import (
     MOST_UNITS,
     Sides,
     critical_value,
-    effective_dof,
     smallest_whole,
     standard_error,
 )
-from fanstats.planning.power import power as chance_of_claim
+from fanstats.planning.power import power as power_of_test
+from fanstats.planning.shown import Shown, spent_words
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -34,8 +36,8 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitsNeeded:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class UnitsNeeded(Shown):
     """How many units a wish takes, with what they reach and what one fewer would.
 
     Attributes
@@ -53,6 +55,10 @@ class UnitsNeeded:
         What `reached`, `one_fewer` and `wanted` are.
     assumed : str
         What the numbers rest on.
+    money, hours : float
+        What `n_total` units take; NaN where nobody stated a price, or hours.
+    currency : str
+        "" where nobody stated one.
     """
 
     n_per_model: int
@@ -63,6 +69,9 @@ class UnitsNeeded:
     wanted: float
     measure: str
     assumed: str
+    money: float = math.nan
+    hours: float = math.nan
+    currency: str = ""
 
     def sentence(self) -> str:
         """Say the answer in one sentence.
@@ -75,9 +84,14 @@ class UnitsNeeded:
         each = "" if self.models == 1 else f" of each model ({self.n_total} in total)"
         fewer = "" if math.isnan(self.one_fewer) else f"; one fewer gives {self.one_fewer:.3g}"
         return (
-            f"{samples}{each}: {self.measure} {self.reached:.3g}, wanted {self.wanted:.3g}"
-            f"{fewer}. Assumed: {self.assumed}."
+            f"{samples}{each}{self._paid()}: {self.measure} {self.reached:.3g}, wanted "
+            f"{self.wanted:.3g}{fewer}. Assumed: {self.assumed}."
         )
+
+    def _paid(self) -> str:
+        if math.isnan(self.money) and math.isnan(self.hours):
+            return ""
+        return f", {spent_words(self.money, self.currency, self.hours)}"
 
     def table(self) -> pd.DataFrame:
         """Give the answer and its neighbour, one row each.
@@ -85,7 +99,7 @@ class UnitsNeeded:
         Returns
         -------
         DataFrame
-            Columns n_per_model, n_total and the measure.
+            Columns n_per_model, n_total, the measure, money and hours.
         """
         sizes = [self.n_per_model, self.n_per_model - 1]
         frame = pd.DataFrame(
@@ -93,9 +107,24 @@ class UnitsNeeded:
                 "n_per_model": sizes,
                 "n_total": [size * self.models for size in sizes],
                 self.measure: [self.reached, self.one_fewer],
+                "money": [size * self.money / self.n_per_model for size in sizes],
+                "hours": [size * self.hours / self.n_per_model for size in sizes],
             }
         )
         return frame[frame["n_per_model"] > 0].reset_index(drop=True)
+
+
+def _paid(
+    needed: UnitsNeeded, price: float | None, sitting_hours: float | None, currency: str
+) -> UnitsNeeded:
+    """Add what the units take."""
+    each = math.nan if price is None else number("price", price, at_least=0)
+    hours = math.nan
+    if sitting_hours is not None:
+        hours = number("sitting_hours", sitting_hours, at_least=0)
+    return replace(
+        needed, money=needed.n_total * each, hours=needed.n_total * hours, currency=currency
+    )
 
 
 def _spread(value: object, measurement: object) -> tuple[float, float]:
@@ -108,6 +137,10 @@ def _spread(value: object, measurement: object) -> tuple[float, float]:
         )
         raise FanstatsError(msg)
     return spread, noise
+
+
+def _with(value: float, units: str) -> str:
+    return f"{value:g} {units}" if units else f"{value:g}"
 
 
 def _origin(dof: float) -> str:
@@ -128,6 +161,10 @@ def units_for_gap(
     sides: Sides = 2,
     measurement: float = 0.0,
     floor: float = 0.0,
+    units: str = "",
+    price: float | None = None,
+    sitting_hours: float | None = None,
+    currency: str = "",
 ) -> UnitsNeeded:
     """Find how many units of each of two models settle a gap.
 
@@ -149,6 +186,12 @@ def units_for_gap(
         Whether a lead in either direction would be claimed.
     measurement, floor : float
         As in `standard_error`.
+    units : str
+        Unit of the gap, for sentences.
+    price, sitting_hours : float, optional
+        Price of one unit, and hours it takes at the bench.
+    currency : str
+        For sentences.
 
     Returns
     -------
@@ -185,7 +228,7 @@ def units_for_gap(
             difference, deviation, n, n, noise, fixed, behind, false_rate, sides
         )
 
-    n = smallest_whole(lambda units: chance(units) >= wanted, first)
+    n = smallest_whole(lambda size: chance(size) >= wanted, first)
     if n is None:
         best = chance(MOST_UNITS)
         msg = (
@@ -194,16 +237,17 @@ def units_for_gap(
             "errors that belong to a model, or ask for a larger gap."
         )
         raise FanstatsError(msg)
-    return UnitsNeeded(
+    needed = UnitsNeeded(
         n_per_model=n,
         n_total=2 * n,
         models=2,
         reached=chance(n),
         one_fewer=chance(n - 1) if n > first else math.nan,
         wanted=wanted,
-        measure=f"chance that a gap of {difference:g} is claimed",
-        assumed=f"spread {deviation:g}, {_origin(behind)}, false claims {false_rate:g}",
+        measure=f"chance that a gap of {_with(difference, units)} is claimed",
+        assumed=f"spread {_with(deviation, units)}, {_origin(behind)}, false claims {false_rate:g}",
     )
+    return _paid(needed, price, sitting_hours, currency)
 
 
 def _gap(gap: object, sides: int) -> float:
@@ -234,15 +278,25 @@ def _two_model_power(
     alpha: float,
     sides: Sides,
 ) -> float:
-    error = standard_error(spread, n_first, n_second, measurement=measurement, floor=floor)
-    estimated = float(error) ** 2 - floor**2
-    dof = effective_dof([estimated, floor**2], [dof_elsewhere + n_first + n_second - 2, math.inf])
+    error = standard_error(spread, n_first, n_second, measurement=measurement)
+    dof = dof_elsewhere + n_first + n_second - 2
+    if floor > 0:
+        # One direction at alpha claims what both at twice alpha do, the wrong one aside.
+        both = min(alpha * (3 - sides), 1 - 1e-9)
+        return float(chance_of_claim(gap, error**2, floor**2, dof=dof, alpha=both))
     critical = critical_value(alpha, dof=dof, sides=sides)
-    return float(chance_of_claim(gap, error, critical=critical, dof=dof, sides=sides))
+    return float(power_of_test(gap, error, critical=critical, dof=dof, sides=sides))
 
 
 def units_for_models(
-    means: ArrayLike, spread: float, *, power: float = 0.8, alpha: float = 0.05
+    means: ArrayLike,
+    spread: float,
+    *,
+    power: float = 0.8,
+    alpha: float = 0.05,
+    price: float | None = None,
+    sitting_hours: float | None = None,
+    currency: str = "",
 ) -> UnitsNeeded:
     """Find how many units of each model show that not all models are alike (one-way F test).
 
@@ -254,6 +308,10 @@ def units_for_models(
         Standard deviation of one unit's result, estimated from these units.
     power, alpha : float
         Wanted chance of a claim, and chance of one when all are alike.
+    price, sitting_hours : float, optional
+        Price of one unit, and hours it takes at the bench.
+    currency : str
+        For sentences.
 
     Returns
     -------
@@ -274,9 +332,9 @@ def units_for_models(
     >>> needed.n_per_model, needed.n_total
     (9, 36)
     """
-    values = np.asarray(means, dtype=np.float64)
+    values = numbers_in_a_row("means", means, rule="two or more finite numbers in a row")
     models = values.size
-    if values.ndim != 1 or models < 2 or not np.isfinite(values).all():
+    if models < 2:
         msg = f"`means` must be two or more finite numbers in a row; got {means!r}."
         raise FanstatsError(msg)
     deviation = number("spread", spread, above=0)
@@ -293,11 +351,11 @@ def units_for_models(
         # Beyond this noncentrality the chance is 1 to all digits and scipy's series gives up.
         return float(stats.ncf.sf(limit, models - 1, dof, min(n * between, 1e4)))
 
-    n = smallest_whole(lambda units: chance(units) >= wanted, 2)
+    n = smallest_whole(lambda size: chance(size) >= wanted, 2)
     if n is None:
         msg = f"`means` differ too little against `spread` {deviation:g} for any number of units."
         raise FanstatsError(msg)
-    return UnitsNeeded(
+    needed = UnitsNeeded(
         n_per_model=n,
         n_total=n * models,
         models=models,
@@ -307,6 +365,7 @@ def units_for_models(
         measure="chance that a difference among the models is claimed",
         assumed=f"spread {deviation:g}, {_origin(0)}, false claims {false_rate:g}",
     )
+    return _paid(needed, price, sitting_hours, currency)
 
 
 def units_for_half_width(
@@ -318,6 +377,10 @@ def units_for_half_width(
     measurement: float = 0.0,
     floor: float = 0.0,
     assurance: float | None = None,
+    units: str = "",
+    price: float | None = None,
+    sitting_hours: float | None = None,
+    currency: str = "",
 ) -> UnitsNeeded:
     """Find how many units pin the typical unit's value down to a stated half width.
 
@@ -337,6 +400,12 @@ def units_for_half_width(
     assurance : float, optional
         With an estimated spread the half width itself is luck: the wanted chance that it comes
         out small enough. None plans for the stated spread to come out as the estimate.
+    units : str
+        Unit of the half width, for sentences.
+    price, sitting_hours : float, optional
+        Price of one unit, and hours it takes at the bench.
+    currency : str
+        For sentences.
 
     Returns
     -------
@@ -367,31 +436,39 @@ def units_for_half_width(
         mean_square = deviation**2 + noise**2
         if upper is not None and math.isfinite(dof):
             mean_square *= float(stats.chi2.ppf(upper, dof)) / dof
-        parts = [mean_square / n, fixed**2]
-        k = float(stats.t.isf(tail, effective_dof(parts, [dof, math.inf])))
-        return k * math.sqrt(sum(parts))
+        return float(claim_limit(mean_square / n, fixed**2, dof=dof, alpha=2 * tail))
 
-    n = smallest_whole(lambda units: reached(units) <= wanted, first)
+    n = smallest_whole(lambda size: reached(size) <= wanted, first)
     if n is None:
         msg = (
             f"`half_width` of {wanted:g} cannot be reached by any number of units: errors that "
             f"stay ({fixed:g}) alone give {reached(MOST_UNITS):.3g}."
         )
         raise FanstatsError(msg)
-    return UnitsNeeded(
+    needed = UnitsNeeded(
         n_per_model=n,
         n_total=n,
         models=1,
         reached=reached(n),
         one_fewer=reached(n - 1) if n > first else math.nan,
         wanted=wanted,
-        measure=f"half width of the range, {100 * (1 - 2 * tail):g} times in 100,",
-        assumed=f"spread {deviation:g}, {_origin(behind)}"
+        measure=f"half width of the range, {100 * (1 - 2 * tail):g} times in 100,"
+        + (f" in {units}" if units else ""),
+        assumed=f"spread {_with(deviation, units)}, {_origin(behind)}"
         + ("" if upper is None else f", chance {upper:g} of coming out so"),
     )
+    return _paid(needed, price, sitting_hours, currency)
 
 
-def units_for_spread(relative: float, *, probability: float = 0.95, models: int = 1) -> UnitsNeeded:
+def units_for_spread(
+    relative: float,
+    *,
+    probability: float = 0.95,
+    models: int = 1,
+    price: float | None = None,
+    sitting_hours: float | None = None,
+    currency: str = "",
+) -> UnitsNeeded:
     """Find how many units pin the unit-to-unit spread itself down.
 
     Parameters
@@ -403,6 +480,10 @@ def units_for_spread(relative: float, *, probability: float = 0.95, models: int 
         Coverage probability.
     models : int
         Models over which one spread is pooled; each gives its units less one degrees of freedom.
+    price, sitting_hours : float, optional
+        Price of one unit, and hours it takes at the bench.
+    currency : str
+        For sentences.
 
     Returns
     -------
@@ -426,11 +507,11 @@ def units_for_spread(relative: float, *, probability: float = 0.95, models: int 
         dof = pooled * (n - 1)
         return math.sqrt(dof / float(stats.chi2.ppf(tail, dof))) - 1.0
 
-    n = smallest_whole(lambda units: reached(units) <= wanted, 2)
+    n = smallest_whole(lambda size: reached(size) <= wanted, 2)
     if n is None:
         msg = f"`relative` of {wanted:g} takes more than {MOST_UNITS} units of each model."
         raise FanstatsError(msg)
-    return UnitsNeeded(
+    needed = UnitsNeeded(
         n_per_model=n,
         n_total=n * pooled,
         models=pooled,
@@ -441,3 +522,4 @@ def units_for_spread(relative: float, *, probability: float = 0.95, models: int 
         assumed=f"{100 * (1 - 2 * tail):g} times in 100, one spread for all models, measurement "
         "error small against it",
     )
+    return _paid(needed, price, sitting_hours, currency)

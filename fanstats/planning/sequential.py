@@ -19,7 +19,9 @@ from scipy import optimize, special, stats
 
 from fanstats._arguments import count, fraction, number, power_above
 from fanstats.errors import FanstatsError, one_of
+from fanstats.planning.inputs import numbers_in_a_row
 from fanstats.planning.power import smallest_whole, standard_error
+from fanstats.planning.shown import Shown, chance_words, spent_words
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -171,10 +173,7 @@ def boundaries(information: ArrayLike, *, rule: Rule, alpha: float = 0.05) -> Fl
 
 
 def _information(information: ArrayLike) -> FloatArray:
-    info = np.asarray(information, dtype=np.float64)
-    if info.ndim != 1 or info.size == 0 or not np.isfinite(info).all():
-        msg = f"`information` must be finite numbers in a row, one a look; got {information!r}."
-        raise FanstatsError(msg)
+    info = numbers_in_a_row("information", information, rule="finite numbers in a row, one a look")
     growing = np.diff(info, prepend=0.0)
     if (growing <= 0).any():
         place = int(np.argmax(growing <= 0))
@@ -282,8 +281,8 @@ def student_limits(limits: ArrayLike, dof: ArrayLike) -> FloatArray:
 # --- a plan ----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SequentialPlan:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class SequentialPlan(Shown):
     """Looks, boundaries, and what they cost and save.
 
     Attributes
@@ -292,12 +291,17 @@ class SequentialPlan:
         Kind of boundary.
     gap, alpha, power_wanted : float
         What was asked for.
+    false_claims : float
+        Chance of any claim, by the last look, if the models are alike: `alpha` with a boundary
+        that pays for looking, more where every look uses the limit of one look.
+    quantity_units : str
+        Unit of the gap, for sentences.
     units : tuple of int
         Units of each model at each look.
     limits : tuple of float
         Boundaries in standard errors.
     counts : tuple of float
-        Smallest gap that would count, at each look.
+        Smallest measured gap that would end the test, at each look.
     stops_alike, stops_gap : tuple of float
         Chance of a claim at each look, for like models and at `gap`.
     power : float
@@ -310,6 +314,12 @@ class SequentialPlan:
         Units of each model in a plan with one look that does the same.
     naive_false_claims : float
         Chance of a false claim if every look used the one-look limit.
+    money, hours : float
+        On average at `gap`, beyond what has been spent; NaN where not stated.
+    money_at_most, hours_at_most, money_fixed, hours_fixed : float
+        The same if the test goes to its last look, and for the plan with one look.
+    currency : str
+        "" where nobody stated one.
     assumed : str
         What the numbers rest on.
     """
@@ -318,6 +328,8 @@ class SequentialPlan:
     gap: float
     alpha: float
     power_wanted: float
+    false_claims: float
+    quantity_units: str
     units: tuple[int, ...]
     limits: tuple[float, ...]
     counts: tuple[float, ...]
@@ -330,6 +342,13 @@ class SequentialPlan:
     expected_alike: float
     fixed_n_per_model: int
     naive_false_claims: float
+    money: float
+    hours: float
+    money_at_most: float
+    hours_at_most: float
+    money_fixed: float
+    hours_fixed: float
+    currency: str
     assumed: str
 
     def sentence(self) -> str:
@@ -340,14 +359,37 @@ class SequentialPlan:
         str
         """
         looks = ", ".join(str(n) for n in self.units)
+        unit = f" {self.quantity_units}" if self.quantity_units else ""
         return (
             f"Look after {looks} samples of each model and stop as soon as the gap counts "
-            f"({self.rule}): a true gap of {self.gap:g} is claimed with chance {self.power:.2f} "
-            f"after {self.expected_per_model:.1f} samples of each on average, at most "
-            f"{self.n_per_model}; one look only would take {self.fixed_n_per_model}. Looking as "
-            f"often without correction would call like models different "
-            f"{100 * self.naive_false_claims:.0f} times in 100 instead of {100 * self.alpha:g}. "
-            f"Assumed: {self.assumed}."
+            f"({self.rule}): a true gap of {self.gap:g}{unit} is claimed with chance "
+            f"{chance_words(self.power)} after {self.expected_per_model:.1f} samples of each on "
+            f"average ({2 * self.expected_per_model:.1f} in total"
+            f"{self._paid(self.money, self.hours)}), at most {self.n_per_model} ({self.n_total} in "
+            f"total{self._paid(self.money_at_most, self.hours_at_most)}); {self._fixed()} "
+            f"{self._false()} Assumed: {self.assumed}."
+        )
+
+    def _paid(self, money: float, hours: float) -> str:
+        if math.isnan(money) and math.isnan(hours):
+            return ""
+        return f"; {spent_words(money, self.currency, hours)}"
+
+    def _fixed(self) -> str:
+        n = self.fixed_n_per_model
+        one = f"one look only would take {n} ({2 * n} in total"
+        return f"{one}{self._paid(self.money_fixed, self.hours_fixed)})."
+
+    def _false(self) -> str:
+        naive, kept = 100 * self.naive_false_claims, 100 * self.alpha
+        if self.rule == "every look alone":
+            return (
+                f"Like models are called different {100 * self.false_claims:.0f} times in 100, not "
+                f"{kept:g}: nothing pays for looking this often."
+            )
+        return (
+            f"Like models are called different {100 * self.false_claims:.3g} times in 100; looking "
+            f"as often without correction would do so {naive:.0f} times."
         )
 
     def table(self) -> pd.DataFrame:
@@ -361,9 +403,10 @@ class SequentialPlan:
             {
                 "units of each model": self.units,
                 "limit in standard errors": self.limits,
-                "smallest gap that would count": self.counts,
+                "smallest measured gap that ends the test": self.counts,
                 "claimed here if alike": self.stops_alike,
                 "claimed here at the gap": self.stops_gap,
+                "units in total": [2 * n for n in self.units],
             },
             index=pd.RangeIndex(1, len(self.units) + 1, name="look"),
         )
@@ -379,6 +422,10 @@ def plan_looks(
     alpha: float = 0.05,
     measurement: float = 0.0,
     floor: float = 0.0,
+    units: str = "",
+    price: float | None = None,
+    sitting_hours: float | None = None,
+    currency: str = "",
 ) -> SequentialPlan:
     """Plan a test that may stop early, with the false claims kept in hand.
 
@@ -397,6 +444,14 @@ def plan_looks(
         Chance of a claim at `gap`, and of any claim for like models (both directions).
     measurement, floor : float
         Standard uncertainty of one unit's measurement, and of what no further unit reduces.
+    units : str
+        Unit of the gap, for sentences.
+    price : float, optional
+        Price of one sample of each model, both together.
+    sitting_hours : float, optional
+        Hours at the bench that one sample takes.
+    currency : str
+        For sentences.
 
     Returns
     -------
@@ -428,6 +483,11 @@ def plan_looks(
     wanted = power_above(power, false_rate)
     fixed_floor = number("floor", floor, at_least=0)
 
+    cost = number("price", price, at_least=0) if price is not None else math.nan
+    hour = math.nan
+    if sitting_hours is not None:
+        hour = 2 * number("sitting_hours", sitting_hours, at_least=0)
+
     def stops(units: FloatArray, limits: FloatArray, at: float) -> FloatArray:
         return crossing_probabilities(_info(one_unit, units, fixed_floor), limits, at)
 
@@ -444,17 +504,20 @@ def plan_looks(
             f"{wanted:g}: the floor of {fixed_floor:g} stays. Ask for a larger gap."
         )
         raise FanstatsError(msg)
-    units = _schedule(n, most_looks)
-    info = _info(one_unit, units, fixed_floor)
+    sizes = _schedule(n, most_looks)
+    info = _info(one_unit, sizes, fixed_floor)
     limits = boundaries(info, rule=rule, alpha=false_rate)
-    alike, found = stops(units, limits, 0.0), stops(units, limits, difference)
-    naive = stops(units, boundaries(info, rule="every look alone", alpha=false_rate), 0.0)
+    alike, found = stops(sizes, limits, 0.0), stops(sizes, limits, difference)
+    expected = _expected(sizes, found)
+    naive = stops(sizes, boundaries(info, rule="every look alone", alpha=false_rate), 0.0)
     return SequentialPlan(
         rule=rule,
         gap=difference,
         alpha=false_rate,
         power_wanted=wanted,
-        units=tuple(int(size) for size in units),
+        false_claims=float(alike.sum()),
+        quantity_units=units,
+        units=tuple(int(size) for size in sizes),
         limits=tuple(limits.tolist()),
         counts=tuple((limits / np.sqrt(info)).tolist()),
         stops_alike=tuple(alike.tolist()),
@@ -462,11 +525,19 @@ def plan_looks(
         power=float(found.sum()),
         n_per_model=n,
         n_total=2 * n,
-        expected_per_model=_expected(units, found),
-        expected_alike=_expected(units, alike),
+        expected_per_model=expected,
+        expected_alike=_expected(sizes, alike),
         fixed_n_per_model=fixed,
         naive_false_claims=float(naive.sum()),
-        assumed=f"spread {spread:g} known, false claims {false_rate:g}",
+        money=expected * cost,
+        hours=expected * hour,
+        money_at_most=n * cost,
+        hours_at_most=n * hour,
+        money_fixed=fixed * cost,
+        hours_fixed=fixed * hour,
+        currency=currency,
+        assumed=f"sample luck {spread:g}{f' {units}' if units else ''} (standard deviation), "
+        "known; both models looked at together",
     )
 
 

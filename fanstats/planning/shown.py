@@ -58,16 +58,26 @@ class Shown:
         -------
         str
         """
-        return str(plain_rows(self.table()).to_markdown(index=False, floatfmt=".4g"))
+        texts = plain_rows(self.table()).map(_text)
+        return str(texts.to_markdown(index=False, disable_numparse=True))
 
     def __repr__(self) -> str:
         """Show the sentence and the table."""
-        rows = plain_rows(self.table()).to_string(index=False, float_format="{:.4g}".format)
+        rows = plain_rows(self.table()).to_string(index=False, float_format=_text)
         return f"{self.sentence()}\n{rows}"
 
     def _repr_html_(self) -> str:
-        rows = plain_rows(self.table()).to_html(index=False, float_format="{:.4g}".format, border=0)
+        rows = plain_rows(self.table()).to_html(index=False, float_format=_text, border=0)
         return f"<p>{html.escape(self.sentence())}</p>{rows}"
+
+
+def _text(value: object) -> str:
+    """Print a number to four digits, whole ones in full; other things as they are."""
+    if not isinstance(value, float):
+        return str(value)
+    if value != value:  # NaN differs from itself
+        return ""
+    return f"{value:.0f}" if 1e4 <= abs(value) < 1e15 else f"{value:.4g}"
 
 
 def plain_rows(table: pd.DataFrame) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from scipy import stats
 
 from fanstats._arguments import count, fraction, number
 from fanstats.errors import FanstatsError, one_of
+from fanstats.planning.inputs import numbers_in_a_row
 from fanstats.planning.power import smallest_whole
 from fanstats.planning.regions import (
     SIDES,
@@ -26,6 +27,7 @@ from fanstats.planning.regions import (
     tolerance_distance,
     tolerance_factor,
 )
+from fanstats.planning.shown import Shown
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -42,8 +44,8 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PromisedRange:
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class PromisedRange(Shown):
     """A range that most units, or the next ones, keep to.
 
     Attributes
@@ -128,13 +130,12 @@ class PromisedRange:
 
 
 def _results(values: ArrayLike, least: int) -> FloatArray:
-    results = np.atleast_1d(np.asarray(values, dtype=np.float64))
-    if results.ndim != 1 or not np.isfinite(results).all():
-        msg = (
-            f"`values` must be finite numbers in a row, one a unit; got {values!r}. "
-            "Leave a unit without a result out and say so."
-        )
-        raise FanstatsError(msg)
+    results = numbers_in_a_row(
+        "values",
+        values,
+        rule="finite numbers in a row, one a unit",
+        mend="Leave a unit without a result out and say so.",
+    )
     if results.size < least:
         msg = (
             f"`values` must hold at least {least} units; got {results.size}. One unit says "

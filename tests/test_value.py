@@ -1,0 +1,94 @@
+"""Samples that pin a value down: closed form, simulation, and what no sample reduces."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from fanstats.errors import FanstatsError
+from fanstats.planning.value import plan_value
+from tests.test_plan import PAIR, estimates
+
+THREE = {**PAIR, "Calder": 32.0}
+
+
+def test_samples_for_a_half_width_follow_from_luck_measuring_and_what_is_shared() -> None:
+    """The half width is z times luck and measuring over root n, with the shared error on top."""
+    made = estimates(THREE, draws=60_000, shared=0.2)
+    plan = plan_value(made, "Aven", half_width=0.8)
+    z = stats.norm.isf(0.025)
+
+    def width(n: float) -> float:
+        return float(z * math.sqrt((0.64 + 0.09) / n + 0.04))
+
+    # Variances of 60,000 draws are good to 1.2 % at two standard errors.
+    assert plan.half_width_now == pytest.approx(width(1), rel=0.02)
+    assert plan.half_width_then == pytest.approx(width(plan.n_total), rel=0.03)
+    assert plan.half_width_floor == pytest.approx(width(math.inf), rel=0.05)
+    assert width(plan.n_total) < 0.8 * 1.02
+    assert width(plan.n_total - 1) > 0.8 * 0.98
+    assert (plan.n_per_model, plan.add, plan.verdict) == (plan.n_total, plan.n_total - 1, "test")
+
+
+def test_a_range_pinned_as_planned_is_that_narrow_when_simulated() -> None:
+    """Estimates with as many samples as planned have a range of the half width planned."""
+    made = estimates(THREE, draws=40_000, shared=0.2, dof=6.0)
+    plan = plan_value(made, "Aven", half_width=1.0)
+    later = estimates(THREE, draws=40_000, shared=0.2, tested=plan.n_total, dof=5 + plan.n_total)
+    low, high = np.quantile(later["noise"].sel(scope="model", model="Aven"), [0.025, 0.975])
+
+    assert (high - low) / 2 == pytest.approx(plan.half_width_then, rel=0.03)
+
+
+def test_what_every_sample_shares_is_not_bought_down() -> None:
+    """A half width below what calibration leaves cannot be reached, and it says why."""
+    plan = plan_value(estimates(THREE, draws=20_000), "Aven", half_width=0.5)
+
+    assert plan.verdict == "cannot be reached"
+    assert (plan.add, plan.n_total) == (0, 1)
+    assert "No number of samples pins the noise of the typical one of Aven" in plan.sentence()
+    assert "calibration" in plan.sentence()
+    enough = plan_value(estimates(THREE), "Aven", half_width=9.0)
+    assert enough.verdict == "already enough"
+
+
+def test_ratios_are_pinned_in_percent_with_money_and_hours() -> None:
+    """A half width in percent; packs, hours, the unit and what was tested are said."""
+    made = estimates(
+        {"Aven": 400.0, "Bryll": 410.0}, relative=True, spread=0.04, measured=0.01, shared=0.005
+    )
+    plan = plan_value(
+        made, "Aven", half_width="3 %", sitting_hours=0.5,
+        prices={"Aven": {"price": 30.0, "pack": 4, "currency": "EUR"}},
+    )  # fmt: skip
+    same = plan_value(made, "Aven", half_width=12.0)
+
+    assert plan.n_total == same.n_total
+    assert plan.money == 30.0 * math.ceil(plan.add / 4)
+    assert plan.hours == 0.5 * plan.add
+    assert f"to ±3 % (95 times in 100), test {plan.add} more" in plan.sentence()
+    assert f"{plan.money:g} EUR and {plan.hours:.1f} h at the bench" in plan.sentence()
+    assert "Tested: 1 sample of Aven." in plan.sentence()
+    assert "prices and bench hours not stated" in same.sentence()
+    assert "half width [%]" in plan.to_csv()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ({"half_width": 0.0}, r"`half_width` must be a finite number above 0; got 0.0"),
+        ({"half_width": "3 %"}, r"`half_width` must be a number in dB; got '3 %'"),
+        ({"half_width": math.nan}, r"`half_width` must be a finite number above 0"),
+        ({"probability": 95}, r"`probability` must be a fraction.*Write 0.95 for 95 %"),
+        ({"model": "Brill"}, r"`model` must be one of the models present.*mean 'Bryll'"),
+        ({"prices": {"Bryll": 2.0}}, r"`prices` must name 'Aven'; got 'Bryll'"),
+        ({"sitting_hours": -1.0}, r"`sitting_hours` must be a finite number at least 0"),
+    ],
+)
+def test_wishes_that_make_no_sense_are_refused(arguments: dict[str, object], message: str) -> None:
+    """Each impossible request names its argument, the rule and what was found."""
+    with pytest.raises(FanstatsError, match=message):
+        plan_value(estimates(THREE), **{"model": "Aven", "half_width": 1.0, **arguments})
