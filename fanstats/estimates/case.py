@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.corrections import corrected
 from fanstats.estimates.curves import CURVES, CurveKind
+from fanstats.estimates.dialled_in import nearest_steps, placed_steps
 from fanstats.estimates.layout import ModelLayout, layout_models
 from fanstats.estimates.sittings import Channel, Sitting, sittings_of
 from fanstats.estimates.target import ReferenceRoom, reference_room
@@ -92,6 +93,7 @@ def gather_case(
     pooled: Mapping[str, Any] | str | None = None,
     noise: Channel = ("noise", ""),
     needs_noise: bool = False,
+    level: float | None = None,
 ) -> Case:
     """Gather the readings of one request and check what it asks.
 
@@ -107,6 +109,9 @@ def gather_case(
         Channel that noise is read from.
     needs_noise : bool
         Whether nothing can be done without noise readings.
+    level : float, optional
+        The noise level asked for: of several dialled in without a drive or a speed, the nearest
+        one is kept.
 
     Returns
     -------
@@ -125,7 +130,9 @@ def gather_case(
         msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
         raise FanstatsError(msg)
     readings = corrected(readings, bench)
-    sittings = sittings_of(readings)
+    sittings = placed_steps(sittings_of(readings))
+    if level is not None:
+        sittings = nearest_steps(sittings, level)
     _check_rigs(sittings, bench)
     if needs_noise:
         _check_noise(sittings, noise, readings)

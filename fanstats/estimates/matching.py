@@ -243,6 +243,7 @@ def ask_noise(
         pooled=pooled,
         noise=noise,
         needs_noise=True,
+        level=number,
     )
     wanted = NoiseTarget(level=number, background=background, target=target, room=case.room)
     layouts = case.layouts(omit_shared=wanted.omit_shared, slope=_slope(slope))

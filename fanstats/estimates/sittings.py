@@ -20,6 +20,8 @@ Channel = tuple[str, str]
 _READ: Final = ("speed", "noise", "noise_obstructed", "airflow", "temperature", "ambient")
 _LABELS: Final = ("rig", "session", "model", "unit", "sitting")
 _LN10_OVER_10: Final = float(np.log(10.0) / 10.0)
+# Policy: levels dialled in with neither drive nor speed are another step from this on; dB.
+_LEVELS_APART: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -194,7 +196,8 @@ class _Gathering:
         self.background_per_session = readings.attrs.get("background_per", "row") == "session"
         self.ambient_per_session = readings.attrs.get("ambient_per", "row") == "session"
         codes = [np.unique(self.labels[name], return_inverse=True)[1] for name in _LABELS]
-        keys = [*codes, *self._step_keys()]
+        self.dialled = self._dialled(codes)
+        keys = [*codes, *self._step_keys(), self.dialled]
         self.order: IntArray = np.lexsort(keys[::-1])
         self.sitting_starts = _starts([code[self.order] for code in codes], rows)
         self.cell_starts = _starts([key[self.order] for key in keys], rows)
@@ -207,6 +210,23 @@ class _Gathering:
         fallback = np.where(no_drive, np.nan_to_num(self.speed, nan=-1.0), -1.0)
         drives = [np.nan_to_num(drive, nan=-1.0) for drive in (self.voltage, self.duty)]
         return [*drives, fallback, np.unique(self.own_state, return_inverse=True)[1]]
+
+    def _dialled(self, codes: list[IntArray]) -> IntArray:
+        """Give levels dialled in with neither drive nor speed a number each, 0 to other rows.
+
+        Rows of one sitting whose noise lies closer together are repeats of one level.
+        """
+        noise = _numbers(self.readings, "noise", self.voltage.size)
+        place = np.isfinite(self.voltage) | np.isfinite(self.duty) | np.isfinite(self.speed)
+        loose = np.flatnonzero(~place & np.isfinite(noise))
+        found = np.zeros(self.voltage.size, dtype=np.intp)
+        own = [code[loose] for code in codes]
+        order = np.lexsort([noise[loose], *own[::-1]])
+        apart = np.diff(noise[loose][order], prepend=-np.inf) > _LEVELS_APART
+        for code in own:
+            apart |= np.diff(code[order], prepend=-1) != 0
+        found[loose[order]] = np.cumsum(apart)
+        return found
 
     def sittings(self) -> list[Sitting]:
         """Build the sittings."""
@@ -282,6 +302,12 @@ class _Gathering:
         names = [
             _step_name(self.voltage[head], self.duty[head], self.speed[head]) for head in heads
         ]
+        if np.count_nonzero(self.dialled[heads]) > 1:
+            noise = channels["noise", ""].values
+            names = [
+                f"dialled in at {level:.1f} dB" if self.dialled[head] else name
+                for name, head, level in zip(names, heads, noise, strict=True)
+            ]
         states = self.own_state[heads]
         label = {name: str(self.labels[name][heads[0]]) for name in _LABELS}
         sitting = Sitting(
