@@ -59,6 +59,7 @@ class Rig:
 
     meter: float  # dB, error of the sound meter
     vane: float  # relative error of the anemometer
+    room: float  # dB, true level of the room
     fan_target: float  # dB of the fan alone that bring the reading to the target
 
 
@@ -116,11 +117,6 @@ class SimulatedBench:
     truth_spread: float = 0.0  # relative, of the models' airflow at the target
     flows: tuple[float, ...] = ()  # relative airflow at the target, one model after the other
 
-    @property
-    def room(self) -> float:
-        """Level of the room."""
-        return self.target - self.above_room
-
     def simulate(self, rng: np.random.Generator) -> tuple[pd.DataFrame, Truth]:
         """Give the table a tester would write, and the truth behind it."""
         rig, fans, tones = self._set_up(rng)
@@ -142,14 +138,17 @@ class SimulatedBench:
 
     def _set_up(self, rng):
         meter, vane = rng.normal() * self.meter_shared, rng.normal() * self.airflow_shared
-        rig = Rig(meter=meter, vane=vane, fan_target=float(self._fan_level(self.target, meter)))
+        # The target stands so far above the room as read on this meter, or in truth.
+        room = self.target - self.above_room - (0.0 if self.true_level else meter)
+        level = float(self._fan_level(self.target, meter, room))
+        rig = Rig(meter=meter, vane=vane, room=room, fan_target=level)
         fans = [self._fan(rng, rig, m) for m in range(self.models)]
         return rig, fans, rng.normal(size=self.models) * self.noise_model
 
-    def _fan_level(self, total, meter):
+    def _fan_level(self, total, meter, room):
         """Level of the fan alone that, in this room and on this meter, makes a total."""
         true = np.asarray(total) - (0.0 if self.true_level else meter)
-        return 10 * np.log10(10 ** (true / 10) - 10 ** (self.room / 10))
+        return 10 * np.log10(10 ** (true / 10) - 10 ** (room / 10))
 
     def _fan(self, rng, rig: Rig, m: int) -> Fan:
         # Level at mid drive such that the target is met inside the sweep.
@@ -183,7 +182,7 @@ class SimulatedBench:
 
     def _test(self, rng, rig: Rig, fans: list[Fan], tones) -> tuple[pd.DataFrame, Truth]:
         counts = [self.units] * self.models if isinstance(self.units, int) else self.units
-        room_read = self.room + rig.meter + rng.normal() * self.room_reading
+        room_read = rig.room + rig.meter + rng.normal() * self.room_reading
         rows, truths = [], []
         for m, (fan, units) in enumerate(zip(fans, counts, strict=True)):
             own = [self._lucks(rng) for _ in range(units)]
@@ -207,13 +206,13 @@ class SimulatedBench:
 
     def _truth(self, rig: Rig, fan: Fan, own, coming):
         """Airflow at the target and along the levels, airflow and level at mid drive."""
-        wanted = self._fan_level(np.array([self.target, *self.levels]), rig.meter)
+        wanted = self._fan_level(np.array([self.target, *self.levels]), rig.meter, rig.room)
 
         def of_unit(e, f, s):
             flow = fan.flow(fan.speed_at(wanted - e)) * (1 + f)
             n = fan.n_mid * (1 + s)
             return np.array(
-                [*flow, fan.flow(n) * (1 + f), _add(fan.level(n) + e, self.room)], dtype=float
+                [*flow, fan.flow(n) * (1 + f), _add(fan.level(n) + e, rig.room)], dtype=float
             )
 
         tested = np.mean([of_unit(*luck) for luck in own], axis=0)
@@ -226,7 +225,7 @@ class SimulatedBench:
         n = fan.n_mid * (drives / MID_DRIVE) ** 0.9 * (1 + s)
         mounted = fan.level(n) + e + rng.normal() * self.noise_sitting + tone
         size = len(drives)
-        noise = _add(mounted, self.room) + rig.meter + rng.normal(size=size) * self.noise_reading
+        noise = _add(mounted, rig.room) + rig.meter + rng.normal(size=size) * self.noise_reading
         airflow = fan.flow(n) * (1 + f) * (1 + rig.vane)
         columns = {
             "drive [V]": drives,
