@@ -180,7 +180,8 @@ def chances_table(results: Results, cases: list[Case]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _of_calls(benches: dict[int, Figures], names: Iterable[str]) -> Share:
+def of_calls(benches: dict[int, Figures], names: Iterable[str]) -> Share:
+    """Pool several figures of each bench, then all benches."""
     wanted = tuple(names)
     return share_of(
         tuple(np.sum([bench[name] for name in wanted], axis=0)) for bench in benches.values()
@@ -194,10 +195,10 @@ def kinds_table(results: Results, cases: list[Case]) -> pd.DataFrame:
         benches = _of(results, case)
         if not benches:
             continue
-        calls = _of_calls(benches, decisions.BINS[-2:])
+        calls = of_calls(benches, decisions.BINS[-2:])
         leader, ranks = figure(benches, "chance of the leader"), figure(benches, "ranks")
         sure = figure(benches, "guaranteed ranks")
-        every = _of_calls(benches, decisions.BINS)
+        every = of_calls(benches, decisions.BINS)
         rows.append(
             {
                 "chart": case.name,
