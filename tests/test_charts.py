@@ -27,6 +27,7 @@ from fanstats.spread.unit_spread import unit_spread
 from tests.tables import power_law_rows, readings
 
 SIZES = [(6.4, 4.8), (3.6, 4.6)]
+SCOPES = ("tested unit", "model", "next unit")
 
 
 @pytest.fixture(autouse=True)
@@ -409,7 +410,7 @@ def test_measured_steps_stand_in_the_reference_room():
 def test_every_scope_has_a_band_that_contains_the_curve(band):
     """Drawn edges enclose the drawn curve, and wider scopes have wider bands."""
     plt.figure(figsize=(7, 5), layout="constrained")
-    drawn = charts.noise_airflow(band)
+    drawn = charts.noise_airflow(band, scopes=SCOPES)
     widths = []
     for scope in ("tested unit", "model", "next unit"):
         low, high = drawn.ranges["Ombrel Sill", scope].edges
@@ -423,10 +424,46 @@ def test_every_scope_has_a_band_that_contains_the_curve(band):
     assert widths == sorted(widths)
 
 
+def test_a_curve_has_one_band_unless_more_are_asked_for(band):
+    """By default that of the typical ones, named once; of this sample where spread is unknown."""
+    plt.figure(figsize=(7, 5), layout="constrained")
+    drawn = charts.noise_airflow(band)
+    assert {scope for _, scope in drawn.ranges} == {"model"}
+    assert words(plt.gca()).count("95 times in 100") == 1
+    assert "one edge alone: the other is not covered by data" in words(plt.gca())
+
+    unknown = band.copy(deep=True)
+    unknown["airflow"].loc[{"scope": ["model", "next unit"]}] = np.nan
+    plt.figure(figsize=(7, 5), layout="constrained")
+    drawn = charts.noise_airflow(unknown)
+    assert {scope for _, scope in drawn.ranges} == {"tested unit"}
+    assert "this sample: range, 95 times in 100" in words(plt.gca())
+
+
+def test_of_many_curves_the_best_are_named_and_the_others_are_thin(band):
+    """Of 200 models up to six get a colour, those with the most air; no bands, and it says so."""
+    names = [f"Invented {k}" for k in range(200)]
+    many = band.isel(model=[0] * 200).assign_coords(model=names)
+    more = xr.DataArray(1 + 0.01 * np.arange(200), dims="model")
+    many["airflow_value"] = many["airflow_value"] * more
+    for size in SIZES:
+        plt.figure(figsize=size, layout="constrained")
+        drawn = charts.noise_airflow(many)
+        named = sum(bool(lines) for lines in drawn.curves.values())
+        assert 3 <= named <= 6
+        assert f"Invented {199}" in drawn.curves
+        assert f"Invented {199 - named}" not in drawn.curves
+        assert len(drawn.others) == 200 - named
+        assert f"{200 - named} more models" in words(plt.gca())
+        assert "no ranges: too many curves" in words(plt.gca())
+        assert not drawn.ranges
+        saved()
+
+
 def test_the_curve_chart_says_scopes_units_and_probability(band):
     """Scopes are in the reader's words, each with its probability."""
     plt.figure(figsize=(7, 5), layout="constrained")
-    drawn = charts.noise_airflow(band)
+    drawn = charts.noise_airflow(band, scopes=SCOPES)
     said = words(plt.gca())
     for scope in ("this sample", "the typical one", "the one you would buy"):
         assert f"{scope}: range, 95 times in 100" in said
@@ -442,7 +479,7 @@ def test_models_differ_by_more_than_colour(band):
     for series in (_axes.ON_LIGHT, _axes.ON_DARK):
         assert {len(set(style)) for style in styles} == {len(series)}
     plt.figure(figsize=(7, 5), layout="constrained")
-    drawn = charts.noise_airflow(band)
+    drawn = charts.noise_airflow(band, scopes=SCOPES)
     marks = {lines[0].get_marker() for lines in drawn.steps.values()}
     assert len(marks) == 2
     edges = {str(ranges.edges[0]._unscaled_dash_pattern) for ranges in drawn.ranges.values()}
@@ -644,6 +681,26 @@ def test_pair_chances_need_a_pair_and_known_models(ranking):
         charts.rank_intervals(3)
 
 
+@pytest.mark.parametrize("size", [(7, 5), (3.6, 4.6)])
+def test_of_many_models_the_best_have_cells_and_rows(size):
+    """Of 200 models those that can be read are drawn; the others are counted in words."""
+    many = rank(array_of([f"Invented {place}" for place in range(200)], spread=0.02))
+    plt.figure(figsize=size, layout="constrained")
+    drawn = charts.pair_chances(many)
+    count = drawn.mesh.get_array().shape[0]
+    assert 5 <= count <= 30
+    assert len(drawn.texts) == count * (count - 1)
+    assert f"the first {count} of 200 models" in words(plt.gca())
+    named = [label.get_text() for label in plt.gca().get_yticklabels()]
+    assert set(named) == set(many.ranked[:count])
+
+    plt.figure(figsize=size, layout="constrained")
+    shown = len(charts.rank_intervals(many).places.get_xdata())
+    assert 5 <= shown <= 40
+    assert f"and {200 - shown} more" in words(plt.gca())
+    assert len(charts.rank_intervals(many, top=4, ax=plt.figure().gca()).places.get_xdata()) == 4
+
+
 def test_rank_intervals_cover_every_rank_of_the_range(ranking):
     """A range from 2 to 4 reaches over the columns of 2, 3 and 4 and no others."""
     plt.figure(figsize=(7, 5), layout="constrained")
@@ -751,6 +808,24 @@ def test_a_range_need_not_contain_its_value():
     )
     saved()
     assert segments(drawn.bars.lines)[:, :, 1].tolist() == [[24.5, 27.0]]
+
+
+def test_a_band_keeps_the_legend_that_stands_there():
+    """Entries, title and place of somebody's legend stay; the band is one entry more."""
+    _, ax = plt.subplots()
+    ax.plot([5, 7, 12], [210, 330, 540], label="hidden from the legend")
+    (shown,) = ax.plot([5, 7, 12], [110, 230, 440])
+    before = ax.legend([shown], ["my own words"], title="mine", loc="lower right")
+    corner = before._loc
+    charts.add_ranges(ax, [5, 7, 12], [200, 318, 520], [220, 342, 560], probability=0.95)
+    saved()
+
+    legend = ax.get_legend()
+    assert [text.get_text() for text in legend.get_texts()] == [
+        "my own words", "range, 95 times in 100",
+    ]  # fmt: skip
+    assert legend.get_title().get_text() == "mine"
+    assert legend._loc == corner
 
 
 def test_all_missing_draws_nothing_and_saves():

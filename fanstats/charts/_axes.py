@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
+import warnings
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 import matplotlib as mpl
@@ -10,6 +13,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.colors import to_hex, to_rgb, to_rgba
 from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 
 from fanstats.quantities import units_label
 from fanstats.wording import times_words
@@ -31,7 +35,9 @@ __all__ = [
     "LegendBox",
     "axes_for",
     "caption_in",
+    "clipped",
     "extent",
+    "fitted",
     "inks_for",
     "inside_legend",
     "label_axes",
@@ -45,6 +51,7 @@ __all__ = [
     "runs",
     "settle",
     "text_size",
+    "text_width",
     "title_above",
     "unwrapped",
     "wrapped",
@@ -205,6 +212,107 @@ def wrapped(text: str, width: int, *, most: int | None = None) -> str:
     return "\n".join(literal(line) for line in lines)
 
 
+def fitted(text: str, width: float, size: float, *, even: bool = False) -> str:
+    r"""Break text at spaces into lines that fit a width, measured, and make it literal.
+
+    Parameters
+    ----------
+    text : str
+        What to break.
+    width, size : float
+        Width of a line and size of the text, in points.
+    even : bool
+        Make the lines alike in length, so that no word is left alone on the last.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> fitted("airflow at equal noise, obstruction: insect screen", 130.0, 10.0, even=True)
+    'airflow at equal noise,\nobstruction: insect screen'
+    """
+    lines = _filled(text, width, size)
+    if even and len(lines) > 1:
+        narrow, wide = width / 2.0, width
+        while wide - narrow > size:
+            middle = (narrow + wide) / 2.0
+            fits = len(_filled(text, middle, size)) <= len(lines)
+            narrow, wide = (narrow, middle) if fits else (middle, wide)
+        lines = _filled(text, wide, size)
+    return "\n".join(literal(line) for line in lines)
+
+
+def clipped(text: str, width: float, size: float, *, most: int) -> str:
+    """Break text as `fitted` does, into so many lines at most; a cut is shown by dots.
+
+    Parameters
+    ----------
+    text : str
+        What to break.
+    width, size : float
+        Width of a line and size of the text, in points.
+    most : int
+        Lines that are kept.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> clipped("sample luck in noise: tested sample", 100.0, 10.0, most=1)
+    'sample luck in …'
+    """
+    lines = _filled(text, width, size)
+    if len(lines) > most:
+        last = lines[most - 1]
+        while last and text_width(f"{last} …", size) > width:
+            last = last.rpartition(" ")[0] if " " in last else last[:-1]
+        lines = [*lines[: most - 1], f"{last} …".lstrip()]
+    return "\n".join(literal(line) for line in lines)
+
+
+def _filled(text: str, width: float, size: float) -> list[str]:
+    """Fill lines word by word; a word that is too long for one is broken."""
+    lines: list[str] = []
+    # A number stays with its unit.
+    kept = re.sub(r"(?<=\d) (?=[^\W\d]|%)", "\N{NO-BREAK SPACE}", " ".join(text.split()))
+    for word in (part.replace("\N{NO-BREAK SPACE}", " ") for part in kept.split(" ")):
+        joined = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(joined, size) <= width:
+            lines[-1] = joined
+            continue
+        rest = word
+        while len(rest) > 4 and text_width(rest, size) > width:
+            cut = max(3, int(len(rest) * width / text_width(rest, size)))
+            lines.append(rest[:cut])
+            rest = rest[cut:]
+        lines.append(rest)
+    return lines or [""]
+
+
+def text_width(text: str, size: float) -> float:
+    """Give the width in points that text has in the font of the settings."""
+    return size / 100.0 * _hundred_points(text, tuple(mpl.rcParams["font.family"]), _families())
+
+
+def _families() -> tuple[str, ...]:
+    return tuple(mpl.rcParams["font.sans-serif"])
+
+
+@lru_cache(maxsize=4096)
+def _hundred_points(text: str, *_: tuple[str, ...]) -> float:
+    """Measure text at 100 points; what has no letter in the font counts as its width in letters."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", r"Glyph \d+ .* missing from font")
+        width, _height, _descent = text_to_path.get_text_width_height_descent(
+            text, FontProperties(size=100.0), ismath=False
+        )
+    return float(width)
+
+
 def unwrapped(text: str) -> str:
     r"""Undo `wrapped`, for text that was not cut.
 
@@ -245,10 +353,10 @@ def label_axes(ax: Axes, x: str, y: str = "") -> bool:
     ax.set_xlabel(literal(x))
     ax.set_ylabel(literal(y))
     laid_out = settle(ax)
-    size = 0.56 * text_size("axes.labelsize")
+    size = text_size("axes.labelsize")
     width, height = extent(ax)
-    ax.set_xlabel(wrapped(x, int(width / size)))
-    ax.set_ylabel(wrapped(y, int(height / size)))
+    ax.set_xlabel(fitted(x, width, size, even=True))
+    ax.set_ylabel(fitted(y, height, size, even=True))
     return laid_out
 
 
@@ -337,8 +445,7 @@ def text_size(setting: TextSetting) -> float:
 def title_above(ax: Axes, text: str) -> Text:
     """Write a title above the axes, wrapped to their width and in the size of axis labels."""
     size = text_size("axes.labelsize")
-    characters = int(extent(ax)[0] / (0.55 * size))
-    return ax.set_title(wrapped(text, characters), loc="left", fontsize=size)
+    return ax.set_title(fitted(text, extent(ax)[0], size, even=True), loc="left", fontsize=size)
 
 
 def caption_in(ax: Axes, text: str) -> Text:
@@ -380,16 +487,16 @@ def inside_legend(
     width, height = extent(ax)
     size = 0.9 * text_size("legend.fontsize")
     columns = max(1, min(len(labels), int(width // (26 * size)))) if ncols is None else ncols
-    characters = int((width / columns - 4.6 * size) / (0.53 * size))
+    room = width / columns - 5.3 * size
     legend = ax.legend(
         handles,
-        [wrapped(label, characters) for label in labels],
+        [fitted(label, room, size, even=True) for label in labels],
         loc=loc,
         ncols=columns,
         frameon=True,
         facecolor=inks_for(ax).paper,
         edgecolor="none",
-        framealpha=0.85,
+        framealpha=0.95,
         fontsize=size,
         labelcolor=inks_for(ax).ink,
         borderaxespad=0.4,

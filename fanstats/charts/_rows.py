@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from fanstats.charts._axes import extent, line_height, margins, text_size, wrapped
+from fanstats.charts._axes import clipped, extent, fitted, line_height, margins, text_size, wrapped
 from fanstats.formatting import number
 from fanstats.wording import samples_words
 
@@ -126,9 +126,9 @@ def rows_for(ax: Axes, ranking: Ranking, top: int | None, legend: float, inside:
     width, height = extent(ax)
     size = text_size("ytick.labelsize")
     notes = _NOTES * size
-    line, characters = line_height(notes), int(width / (0.55 * notes))
-    shortest = 1.75 * _SHORTEST if inside else _SHORTEST
-    reasons = _reasons(ranking, characters, inside)
+    line, free_width = line_height(notes), 0.97 * width
+    shortest = 1.9 * _SHORTEST if inside else _SHORTEST
+    reasons = _reasons(ranking, free_width, notes, inside)
     heights = [line * (0.5 + 1.0 + text.count("\n")) for _, text in reasons]
     free, total = height * (1.0 - legend) - sum(heights), len(ranking.ranked)
     shown = total if top is None else min(top, total)
@@ -136,7 +136,7 @@ def rows_for(ax: Axes, ranking: Ranking, top: int | None, legend: float, inside:
         shown = max(_FEWEST, min(total - 1, int((free - 1.5 * line) / shortest)))
     texts = [text for _, text in reasons]
     if shown < total:
-        texts.insert(0, wrapped(_folded(ranking, shown), characters))
+        texts.insert(0, fitted(_folded(ranking, shown), free_width, notes))
         heights.insert(0, line * (0.5 + 1.0 + texts[0].count("\n")))
         free -= heights[0]
     row = max(free / max(shown, 1), 0.8 * shortest)
@@ -168,14 +168,14 @@ def _folded(ranking: Ranking, shown: int) -> str:
     return f"and {rest.size} more, from {ends[0]} to {ends[1]}"
 
 
-def _reasons(ranking: Ranking, characters: int, inside: bool) -> list[tuple[str, str]]:
+def _reasons(ranking: Ranking, width: float, size: float, inside: bool) -> list[tuple[str, str]]:
     """Give models without a place and why; the later ones are folded into one line."""
     entries = list(ranking.unranked.items())
     named = entries if len(entries) <= _MOST_UNRANKED + 1 else entries[:_MOST_UNRANKED]
     rows = []
     for name, why in named:
         start = f"{_counted(ranking, name, inside)}, no place" if inside else "no place"
-        rows.append((name, wrapped(f"{start}: {why}", characters, most=4)))
+        rows.append((name, clipped(f"{start}: {why}", width, size, most=4)))
     rest = len(entries) - len(named)
     return [*rows, ("", f"and {rest} more without a place")] if rest else rows
 

@@ -170,8 +170,14 @@ def difference(
         handles[range_label(words, float(band.attrs["probability"]))] = Patch(
             facecolor=inks.series[0], alpha=0.35
         )
+    if ranges is not None and (np.isfinite(low) != np.isfinite(high)).any():
+        handles["one edge alone: the other is not covered by data"] = Line2D(
+            [], [], color=inks.series[0], linewidth=0.9
+        )
     if curve:
-        handles[_settled_words(band)] = Patch(color=inks.wash)
+        handles[_settled_words(band)] = (
+            Patch(color=inks.wash) if settled else Line2D([], [], linestyle="none")
+        )
     drawn = _legend_above(ax, handles) if legend and handles else None
     return DifferenceArtists(tuple(curve), ranges, equal, settled, missing, drawn)
 
@@ -286,7 +292,7 @@ def what_if(
     said = str(table.attrs.get("units", "")) if units is None else units
     spread_words = "samples of one model differ by (dB, standard deviation)"
     label_axes(ax, spread_words, label_for("difference", said))
-    title_above(ax, str(table.attrs.get("sentence", "")))
+    title_above(ax, _about(table))
     stated = table.attrs.get("probability", probability)
     handles: dict[str, Artist] = {
         _VERDICT_WORDS[verdict]: Line2D([], [], linestyle="none", **_dot(_VERDICTS[verdict], inks))
@@ -294,10 +300,25 @@ def what_if(
     }
     if bars.lines is not None:
         handles[range_label("", stated)] = Line2D([], [], color=inks.series[0], linewidth=1.8)
+    if bars.open_ends:
+        handles["open end: not covered by data"] = Line2D(
+            [], [], color=inks.series[0], linestyle="none", marker="^", fillstyle="none",
+            markersize=5.0,
+        )  # fmt: skip
     if turns is not None:
         handles["settled to the left of it"] = Line2D([], [], color=inks.ink, linestyle=":")
     drawn = _legend_above(ax, handles) if legend and handles else None
     return WhatIfArtists(values, bars, equal, turns, drawn)
+
+
+def _about(table: pd.DataFrame) -> str:
+    """Say what the chart is about: the pair where the table names it, else its first sentence."""
+    first, second = (str(table.attrs.get(name, "")) for name in ("first", "second"))
+    if first and second:
+        place = str(table.attrs.get("where", ""))
+        return f"{first} minus {second}{f', {place}' if place else ''}, for the typical ones"
+    said, stop, _ = str(table.attrs.get("sentence", "")).partition(". ")
+    return f"{said}{stop.strip()}"
 
 
 def _dot(fill: str, inks: Inks) -> dict[str, Any]:

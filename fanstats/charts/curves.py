@@ -16,12 +16,14 @@ from fanstats.charts._axes import (
     LegendBox,
     axes_for,
     caption_in,
+    extent,
     inks_for,
     inside_legend,
     label_axes,
     label_for,
     range_label,
     runs,
+    text_size,
     title_above,
 )
 from fanstats.charts.ranges import Ranges, add_ranges
@@ -51,6 +53,10 @@ _EDGES: Final[dict[str, Any]] = {
 }
 
 
+# Bands of more curves than this run into each other.
+_MOST_BANDS: Final = 3
+
+
 class CurveArtists(NamedTuple):
     """What a noise-airflow chart consists of.
 
@@ -62,6 +68,8 @@ class CurveArtists(NamedTuple):
         By (model, scope).
     steps : dict
         By model, what was read: steps the curve rests on, then those in the room's noise.
+    others : tuple of Line2D
+        Thin lines of models that have neither colour nor band.
     missing : Text or None
         Why there is nothing to see.
     legend : Legend or None
@@ -70,6 +78,7 @@ class CurveArtists(NamedTuple):
     curves: dict[str, tuple[Line2D, ...]]
     ranges: dict[tuple[str, str], Ranges]
     steps: dict[str, tuple[Line2D, ...]]
+    others: tuple[Line2D, ...]
     missing: Text | None
     legend: Legend | None
 
@@ -80,7 +89,7 @@ def noise_airflow(
     *,
     bench: Bench | None = None,
     obstruction: str | None = None,
-    scopes: str | Sequence[str] = SCOPES,
+    scopes: str | Sequence[str] | None = None,
     probability: float = 0.95,
     draws: int = 2_000,
     rng: SeedLike = None,
@@ -95,14 +104,16 @@ def noise_airflow(
         From `read_readings`; or what `fanstats.curve_bands.noise_airflow_band` returns, where
         more than the arguments below is to be said.
     models : str or sequence of str, optional
-        Which, in the order of the legend; all by default. More than three with all scopes are
-        hard to follow.
+        Which, in the order of the legend. By default all, as far as there are colours and room to
+        name them: of many, up to six that move the most air; the others are thin lines.
     bench : Bench, optional
         What is stated about the instruments; needed with readings.
     obstruction : str, optional
         May be left out where there is only one.
     scopes : str or sequence of str
-        Which bands: "tested unit", "model", "next unit".
+        Which bands: "tested unit", "model", "next unit". By default one a curve, that of the
+        typical ones; of this sample where nobody stated how far samples differ. Of more than
+        three curves no band by default: nobody could follow them.
     probability, draws, rng
         As in `equal_noise`.
     legend : bool
@@ -121,6 +132,7 @@ def noise_airflow(
 
     Notes
     -----
+    A band ends where one of its ends is not covered by the data; the other goes on as a thin line.
     Each range is that of one level: whether two models differ at it is not for the eye to judge
     from bands that overlap, because what both share moves both. Use `compare`.
 
@@ -131,17 +143,19 @@ def noise_airflow(
     >>> drawn = noise_airflow(
     ...     fs.demo.readings(), "Ombrel Sill", bench=fs.demo.bench(), obstruction="open",
     ...     draws=200, rng=1)
-    >>> sorted(scope for _, scope in drawn.ranges)
-    ['model', 'next unit', 'tested unit']
+    >>> [scope for _, scope in drawn.ranges]
+    ['model']
     >>> plt.close()
     """
-    wanted = [scopes] if isinstance(scopes, str) else list(scopes)
-    for scope in wanted:
+    for scope in [scopes] if isinstance(scopes, str) else scopes or ():
         one_of("scopes", scope, SCOPES)
-    band = _band(readings, models, bench, obstruction, probability, draws, rng)
+    whole = _band(readings, models, bench, obstruction, probability, draws, rng)
     ax = axes_for(ax)
     inks = inks_for(ax)
+    band = whole.sel(model=_foremost(whole, _names_room(ax))) if models is None else whole
+    wanted = _scopes(band, scopes)
     names = [str(name) for name in band["model"].to_numpy()]
+    others = _others(ax, whole, names, inks)
     curves, ranges, steps = {}, {}, {}
     for place, name in enumerate(names):
         style = _style(inks, place)
@@ -149,16 +163,56 @@ def noise_airflow(
         # The widest first, so that the narrower ones lie on top.
         for scope in sorted(wanted, key=SCOPES.index, reverse=True):
             if _drawable(one, scope):
-                ranges[name, scope] = _add_band(ax, one, scope, style)
+                edges = _EDGES[scope] if len(wanted) > 1 else style.dashes
+                ranges[name, scope] = _add_band(ax, one, scope, style, edges)
         curves[name] = _curve(ax, one, style)
         steps[name] = _steps(ax, band, name, style, inks)
     _label(ax, band)
     missing = None
     if not any(curves.values()) and not any(steps.values()):
         missing = caption_in(ax, _why(band))
-    return CurveArtists(
-        curves, ranges, steps, missing, _legend(ax, band, curves, ranges, steps, inks, legend)
-    )
+    drawn = _legend(ax, band, curves, ranges, steps, others, inks) if legend else None
+    return CurveArtists(curves, ranges, steps, others, missing, drawn)
+
+
+def _scopes(band: xr.Dataset, scopes: str | Sequence[str] | None) -> list[str]:
+    """Give the bands asked for; by default one, of the typical ones where they have any."""
+    if scopes is not None:
+        return [scopes] if isinstance(scopes, str) else list(scopes)
+    if band.sizes["model"] > _MOST_BANDS:
+        return []
+    typical = np.isfinite(band["airflow"].sel(scope="model")).any()
+    return ["model" if typical else "tested unit"]
+
+
+def _names_room(ax: Axes) -> int:
+    """How many models a legend can name without taking half of the axes."""
+    lines = int(0.45 * extent(ax)[1] / (1.5 * text_size("legend.fontsize")))
+    return max(_MOST_BANDS, min(len(MARKERS), lines - 3))
+
+
+def _foremost(band: xr.Dataset, most: int) -> list[str]:
+    """Give the models that get a name: those that move most air where most can be read."""
+    names = [str(name) for name in band["model"].to_numpy()]
+    if len(names) <= most:
+        return names
+    values = np.stack([_value(band.sel(model=name)) for name in names])
+    at = values[:, int(np.isfinite(values).sum(axis=0).argmax())]
+    best = np.argsort(np.where(np.isfinite(at), -at, np.inf), kind="stable")[:most]
+    return [names[k] for k in sorted(best)]
+
+
+def _others(ax: Axes, band: xr.Dataset, names: list[str], inks: Inks) -> tuple[Line2D, ...]:
+    """Draw models that have no colour as thin lines."""
+    lines: list[Line2D] = []
+    for name in band["model"].to_numpy():
+        if str(name) not in names:
+            one = band.sel(model=name)
+            lines += ax.plot(
+                one["level"].to_numpy(), _value(one), color=inks.faint, alpha=0.45, linewidth=0.6,
+                zorder=1.1,
+            )  # fmt: skip
+    return tuple(lines)
 
 
 def _band(
@@ -204,13 +258,13 @@ def _drawable(one: xr.Dataset, scope: str) -> bool:
     return bool(np.isfinite(one["airflow"].sel(scope=scope)).any())
 
 
-def _add_band(ax: Axes, one: xr.Dataset, scope: str, style: _Style) -> Ranges:
+def _add_band(ax: Axes, one: xr.Dataset, scope: str, style: _Style, edges: Any) -> Ranges:
     ends = one["airflow"].sel(scope=scope)
     return add_ranges(
         ax, one["level"].to_numpy(), ends.sel(bound="lower").to_numpy(),
         ends.sel(bound="upper").to_numpy(),
         value=one["airflow_value"].sel(scope=scope).to_numpy(), color=style.color,
-        linestyle=_EDGES[scope], legend=False,
+        linestyle=edges, legend=False,
     )  # fmt: skip
 
 
@@ -272,8 +326,8 @@ def _legend(
     curves: dict[str, tuple[Line2D, ...]],
     ranges: dict[tuple[str, str], Ranges],
     steps: dict[str, tuple[Line2D, ...]],
+    others: tuple[Line2D, ...],
     inks: Inks,
-    wanted: bool,
 ) -> Legend | None:
     handles: dict[str, Artist] = {}
     tested = dict(zip(band["model"].to_numpy(), band["units_tested"].to_numpy(), strict=True))
@@ -284,12 +338,19 @@ def _legend(
                 [], [], color=style.color, linestyle=style.dashes, marker=style.marker,
                 markersize=5.0, linewidth=1.8,
             )  # fmt: skip
+    if others:
+        handles[f"{len(others)} more models"] = Line2D(
+            [], [], color=inks.faint, alpha=0.45, linewidth=0.6
+        )
     probability = float(band.attrs["probability"])
-    for scope in SCOPES:
-        if any(scope == drawn for _, drawn in ranges):
-            handles[range_label(SCOPE_WORDS[scope], probability)] = Patch(
-                facecolor=inks.wash, edgecolor=inks.ink, linestyle=_EDGES[scope], linewidth=1.0
-            )
+    drawn = [scope for scope in SCOPES if any(scope == of for _, of in ranges)]
+    for scope in drawn:
+        handles[range_label(SCOPE_WORDS[scope], probability)] = Patch(
+            facecolor=inks.wash, edgecolor=inks.ink, linewidth=1.0 if len(drawn) > 1 else 0.5,
+            linestyle=_EDGES[scope] if len(drawn) > 1 else "-",
+        )  # fmt: skip
+    if not drawn and any(curves.values()) and band.sizes["model"] > _MOST_BANDS:
+        handles["no ranges: too many curves"] = Line2D([], [], linestyle="none")
     if any(_one_sided(band, name, scope) for name, scope in ranges):
         handles["one edge alone: the other is not covered by data"] = Line2D(
             [], [], color=inks.ink, linewidth=0.9
@@ -298,7 +359,7 @@ def _legend(
         handles["step too close to the room's noise"] = Line2D(
             [], [], color=inks.ink, linestyle="none", marker="o", fillstyle="none", markersize=5.0
         )
-    if not handles or not wanted:
+    if not handles:
         return None
     box = inside_legend(ax, list(handles.values()), list(handles), loc="upper left")
     _make_room(ax, band, box)

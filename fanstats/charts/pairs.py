@@ -9,10 +9,12 @@ from matplotlib.colors import Colormap, LinearSegmentedColormap
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 
+from fanstats._arguments import count as count_of
 from fanstats.charts._axes import (
     Inks,
     axes_for,
     caption_in,
+    clipped,
     extent,
     inks_for,
     inside_legend,
@@ -23,8 +25,8 @@ from fanstats.charts._axes import (
     settle,
     text_size,
     title_above,
-    wrapped,
 )
+from fanstats.charts._names import folded_line, name_rows, rows_that_fit
 from fanstats.charts.ranges import draw_bars
 from fanstats.decisions.rank import Ranking
 from fanstats.errors import FanstatsError
@@ -51,7 +53,11 @@ _ROW: Final = {
     "as given": "the row's model",
 }
 # Smallest text that can still be read in a cell, in points.
-_SMALLEST: Final = 5.5
+_SMALLEST: Final = 6.5
+# Size of that text against the side of its cell.
+_FILLS: Final = 0.4
+# Share of a chart's height that its legend takes, about.
+_LEGEND: Final = 0.22
 
 
 class PairArtists(NamedTuple):
@@ -92,7 +98,11 @@ class RankArtists(NamedTuple):
 
 
 def pair_chances(
-    ranking: Ranking, *, order: Sequence[str] | None = None, ax: Axes | None = None
+    ranking: Ranking,
+    *,
+    order: Sequence[str] | None = None,
+    top: int | None = None,
+    ax: Axes | None = None,
 ) -> PairArtists:
     """Draw the chance of every pair as a full square, models in your order.
 
@@ -101,7 +111,10 @@ def pair_chances(
     ranking : Ranking
         What `rank` returns.
     order : sequence of str, optional
-        Models, from the top; by default all, as the estimates have them.
+        Models, from the top; by default as the estimates have them.
+    top : int, optional
+        How many models, the best ones, are shown where no order is given; by default as many as
+        have cells that can be read. The title counts the others.
     ax : Axes, optional
         Where to draw; the current axes by default.
 
@@ -116,8 +129,8 @@ def pair_chances(
 
     Notes
     -----
-    The number in a cell is in hundredths. The square is dark where the row's model has it for sure
-    and light where the column's has; a cell says the same as its mirror image.
+    The number in a cell is in hundredths. A cell is full of colour where the row's model has it for
+    sure and of the paper's where the column's has; it says the same as its mirror image.
 
     Examples
     --------
@@ -134,15 +147,19 @@ def pair_chances(
     ax = axes_for(ax)
     inks = inks_for(ax)
     present = [str(name) for name in ranking.pair_chances["model"].to_numpy()]
-    names = present if order is None else list(order)
+    names = _best_of(ax, ranking, present, top) if order is None else list(order)
     unknown = [name for name in names if name not in present]
     if unknown:
         msg = f"`order` must name ranked models ({', '.join(present)}); got {unknown[0]!r}."
         raise FanstatsError(msg)
     title = (
-        f"{ranking.label.capitalize()} that {_ROW.get(ranking.scope, 'the row')} {_does(ranking)}"
+        f"{ranking.label.capitalize()}, in 100, that {_ROW.get(ranking.scope, 'the row')} "
+        f"{_does(ranking)} than the column's{f' {ranking.where}' if ranking.where else ''}"
     )
+    if len(names) < len(present) and order is None:
+        title += f"; the first {len(names)} of {len(present)} models"
     if len(names) < 2:
+        ax.set(xticks=[], yticks=[])
         settle(ax)
         title_above(ax, title)
         return PairArtists(None, (), caption_in(ax, "a pair takes two models with a place"))
@@ -157,7 +174,7 @@ def pair_chances(
     ax.set(xlim=(0, len(names)), ylim=(len(names), 0), aspect="equal")
     _name_cells(ax, names)
     settle(ax)
-    title_above(ax, f"{title}{f' {ranking.where}' if ranking.where else ''}, in 100")
+    title_above(ax, title)
     settle(ax)
     return PairArtists(mesh, _write_cells(ax, chances, ranking, inks), None)
 
@@ -166,6 +183,7 @@ def rank_intervals(
     ranking: Ranking,
     *,
     order: Sequence[str] | None = None,
+    top: int | None = None,
     legend: bool = True,
     ax: Axes | None = None,
 ) -> RankArtists:
@@ -177,6 +195,9 @@ def rank_intervals(
         What `rank` returns.
     order : sequence of str, optional
         Models, from the top; by default the best first.
+    top : int, optional
+        How many models get a row, where no order is given; the others are folded into one line.
+        By default as many as can be read.
     legend : bool
         Draw the legend.
     ax : Axes, optional
@@ -205,6 +226,8 @@ def rank_intervals(
     ax = axes_for(ax)
     inks = inks_for(ax)
     names = list(ranking.ranked if order is None else order)
+    if order is None:
+        names = names[: rows_that_fit(ax, len(names), _top(top), taken=_LEGEND if legend else 0.0)]
     unknown = [name for name in names if name not in ranking.ranked]
     if unknown:
         msg = f"`order` must name ranked models; got {unknown[0]!r}."
@@ -229,11 +252,16 @@ def rank_intervals(
         markeredgecolor=inks.ink, markeredgewidth=1.5, zorder=3.0,
     )  # fmt: skip
     count = len(ranking.ranked)
-    ax.set_xlim(0.4, max(count, 1) + 0.6)
-    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-    ax.set_yticks(at, [wrapped(name, name_width(ax), most=1) for name in names])
-    bottom = len(names) - 0.5
+    beyond = max(0.6, 0.025 * count)
+    ax.set_xlim(1.0 - beyond, max(count, 1) + beyond)
+    ticks = MaxNLocator(8, integer=True, min_n_ticks=1).tick_values(1, max(count, 1))
+    ax.set_xticks([1, *(tick for tick in ticks if 1 < tick <= count)])
+    folded = count - len(names) if order is None else 0
+    bottom = len(names) - 0.5 + (1.0 if folded else 0.0)
     ax.set_ylim(bottom, -0.5)
+    name_rows(ax, names, row=extent(ax)[1] * (1.0 - _LEGEND) / max(bottom + 0.5, 1.0))
+    if folded:
+        folded_line(ax, f"and {folded} more", bottom - 0.5)
     label_axes(ax, "rank (1 is best)")
     about = SCOPE_WORDS.get(ranking.scope, ranking.scope)
     where = f" {ranking.where}" if ranking.where else ""
@@ -252,6 +280,18 @@ def rank_intervals(
         ax.set_ylim(-0.5 + (bottom + 0.5) / (1.0 - box.height), -0.5)
         drawn = box.legend
     return RankArtists(ranges.lines, sure.lines, places, drawn)
+
+
+def _top(top: int | None) -> int | None:
+    return None if top is None else count_of("top", top)
+
+
+def _best_of(ax: Axes, ranking: Ranking, present: list[str], top: int | None) -> list[str]:
+    """Keep the best models whose cells can be read, in the order of the estimates."""
+    side = 0.8 * min(extent(ax))
+    room = max(3, int(side / (_SMALLEST / _FILLS))) if _top(top) is None else int(top or 0)
+    kept = set(ranking.ranked[:room])
+    return [name for name in present if name in kept]
 
 
 def _checked(ranking: object) -> None:
@@ -280,18 +320,19 @@ def _colours(inks: Inks) -> Colormap:
 def _name_cells(ax: Axes, names: Sequence[str]) -> None:
     middles = np.arange(len(names)) + 0.5
     size = text_size("ytick.labelsize")
-    height = extent(ax)[1] / len(names)
-    fitted = max(4.5, min(size, 0.9 * height))
-    labels = [wrapped(name, min(24, name_width(ax)), most=1) for name in names]
-    ax.set_yticks(middles, labels, fontsize=fitted)
-    ax.set_xticks(middles, labels, fontsize=fitted, rotation=90)
+    height = 0.7 * min(extent(ax)) / len(names)
+    fitting = max(_SMALLEST, min(size, 0.9 * height))
+    room = 0.62 * name_width(ax) * size
+    labels = [clipped(name, room, fitting, most=1) for name in names]
+    ax.set_yticks(middles, labels, fontsize=fitting)
+    ax.set_xticks(middles, labels, fontsize=fitting, rotation=90)
     ax.tick_params(length=0)
 
 
 def _write_cells(ax: Axes, chances: FloatArray, ranking: Ranking, inks: Inks) -> tuple[Text, ...]:
     """Write chances into cells that are large enough to hold three figures."""
     width, height = extent(ax)
-    size = min(text_size("ytick.labelsize"), 0.38 * min(width, height) / len(chances))
+    size = min(text_size("ytick.labelsize"), _FILLS * min(width, height) / len(chances))
     if size < _SMALLEST:
         return ()
     texts, shade = [], _colours(inks)

@@ -12,6 +12,7 @@ from fanstats.charts._axes import axes_for, inks_for, literal, range_label, runs
 from fanstats.errors import FanstatsError, one_of
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.collections import FillBetweenPolyCollection, LineCollection
     from matplotlib.lines import Line2D
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["Bars", "Ranges", "add_ranges", "draw_bars"]
 
 _CUT: Final = "cut off at the axis: it reaches 0 or less"
-_ARROW: Final = 4.5  # points from the last thing known to the tip that says "goes on"
+# Points from the last thing known, past a dot that stands there, to the tip that says "goes on".
+_ARROW: Final = 7.0
 
 
 class Bars(NamedTuple):
@@ -99,7 +101,7 @@ def add_ranges(
     linestyle : str or tuple
         Of the edges of a band.
     legend : bool
-        Draw the legend anew.
+        Name the ranges in the legend: one that stands there keeps its entries, title and place.
 
     Returns
     -------
@@ -117,12 +119,17 @@ def add_ranges(
 
     Examples
     --------
+    A chart that somebody drew, and the one call that adds the band to it:
+
     >>> import matplotlib.pyplot as plt
     >>> _, ax = plt.subplots()
-    >>> _ = ax.plot([5, 7, 12], [210, 330, 540])
+    >>> _ = ax.plot([5, 7, 12], [210, 330, 540], label="Gust 80")
+    >>> _ = ax.legend(title="airflow, fpm")
     >>> added = add_ranges(ax, [5, 7, 12], [200, 318, 520], [220, 342, 560], probability=0.95)
-    >>> ax.get_legend().get_texts()[0].get_text()
-    'range, 95 times in 100'
+    >>> [text.get_text() for text in ax.get_legend().get_texts()]
+    ['Gust 80', 'range, 95 times in 100']
+    >>> ax.get_legend().get_title().get_text()
+    'airflow, fpm'
     >>> plt.close()
     """
     ax = axes_for(ax)
@@ -342,4 +349,22 @@ def _name(
         return
     named.set_label(f"{literal(label)}\n({_CUT})" if cut else literal(label))
     if legend:
+        _add_to_legend(ax, named)
+
+
+def _add_to_legend(ax: Axes, named: Artist) -> None:
+    """Name one artist more in the legend there is, or draw one of all that has a name."""
+    old = ax.get_legend()
+    if old is None:
         ax.legend()
+        return
+    texts = old.get_texts()
+    fonts = texts[0].get_fontproperties() if texts else None
+    ax.legend(
+        [*(handle for handle in old.legend_handles if handle is not None), named],
+        [*(text.get_text() for text in texts), str(named.get_label())],
+        loc=getattr(old, "_loc", "best"),
+        title=old.get_title().get_text() or None,
+        prop=fonts,
+        frameon=old.get_frame_on(),
+    )

@@ -14,6 +14,7 @@ from fanstats._arguments import count
 from fanstats.charts._axes import (
     Inks,
     axes_for,
+    extent,
     inks_for,
     inside_legend,
     label_axes,
@@ -381,9 +382,11 @@ def _names(ax: Axes, rows: Rows) -> list[Text]:
     ax.set_ylim(rows.bottom, -0.5 - 0.6 * rows.lower)
     if rows.inside:
         ax.set_yticks([])
+        row = extent(ax)[1] / abs(rows.bottom + 0.5 + 0.6 * rows.lower)
+        above = min(0.24, (0.62 * rows.size + 6.0) / row - rows.lower)
         return [
             ax.text(
-                0.012, place - 0.24, name, transform=ax.get_yaxis_transform(), va="center",
+                0.012, place - above, name, transform=ax.get_yaxis_transform(), va="center",
                 ha="left", color=inks_for(ax).ink, fontsize=rows.size,
             )
             for place, name in zip(rows.ticks, rows.names, strict=True)

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.lines import Line2D
 from scipy.special import ndtri
 
-from fanstats._arguments import fraction
+from fanstats._arguments import count, fraction
 from fanstats.charts._axes import (
     MARKERS,
     axes_for,
@@ -18,12 +18,12 @@ from fanstats.charts._axes import (
     inside_legend,
     label_axes,
     label_for,
-    name_width,
+    literal,
     settle,
     text_size,
     title_above,
-    wrapped,
 )
+from fanstats.charts._names import folded_line, name_rows, rows_that_fit
 from fanstats.charts.ranges import Bars, draw_bars
 from fanstats.errors import FanstatsError, one_of
 from fanstats.formatting import percentage
@@ -45,6 +45,9 @@ __all__ = ["BudgetArtists", "ScatterArtists", "budget_shares", "unit_scatter"]
 _WHOLE: Final = "u_c"
 # Sources below this share of the variance are folded into one row.
 _SMALL: Final = 0.01
+# Height of the row of one sample in points, and share of a chart that its legend takes, about.
+_SAMPLE: Final = 10.0
+_LEGEND: Final = 0.15
 
 
 class BudgetArtists(NamedTuple):
@@ -74,6 +77,8 @@ class ScatterArtists(NamedTuple):
         What measuring alone moves each sample.
     typical : Line2D
         Where each model's mean stands.
+    marks : tuple of Text
+        Which sample each point is, where there is room.
     missing : Text or None
         Why there is nothing to see.
     legend : Legend or None
@@ -82,6 +87,7 @@ class ScatterArtists(NamedTuple):
     units: tuple[Line2D, ...]
     ranges: Bars
     typical: Line2D
+    marks: tuple[Text, ...]
     missing: Text | None
     legend: Legend | None
 
@@ -137,10 +143,8 @@ def budget_shares(table: pd.DataFrame, *, ax: Axes | None = None) -> BudgetArtis
         )
         for share, place in zip(shares, at, strict=True)
     )  # fmt: skip
-    room = extent(ax)[1] / max(len(names), 1) / text_size("ytick.labelsize")
-    width, lines = min(34, name_width(ax)), 2 if room > 2.5 else 1
-    ax.set_yticks(at, [wrapped(name, width, most=lines) for name in names])
     ax.set_ylim(len(names) - 0.5, -0.5)
+    name_rows(ax, names)
     ax.set_xticks([])
     label_axes(ax, "share of the variance")
     # Beside the longest stem stands its share in figures.
@@ -184,6 +188,7 @@ def unit_scatter(
     kind: str | None = None,
     *,
     models: Iterable[str] | None = None,
+    top: int | None = None,
     probability: float = 0.95,
     legend: bool = True,
     ax: Axes | None = None,
@@ -198,6 +203,9 @@ def unit_scatter(
         Which difference, as its table `deviations` names it; the first by default.
     models : iterable of str, optional
         Which, from the top; by default all with several samples.
+    top : int, optional
+        How many models get a row, where they are not named; the others are folded into one line.
+        By default as many as can be read.
     probability : float
         Of the ranges.
     legend : bool
@@ -236,6 +244,12 @@ def unit_scatter(
     inks = inks_for(ax)
     typical = ax.axvline(0.0, color=inks.ink, linewidth=1.0, linestyle=(0, (4, 2)), zorder=1.2)
     factor, units = _scale(estimate.components, kind)
+    total = len(names)
+    if models is None:
+        asked = None if top is None else count("top", top)
+        row = _SAMPLE * max((table["model"] == name).sum() for name in names) if names else 1.0
+        names = names[: rows_that_fit(ax, total, asked, taken=_LEGEND, row=float(row))]
+    folded = total - len(names) if models is None else 0
     rows = [table[table["model"] == name] for name in names]
     places = [place + np.linspace(-0.22, 0.22, len(row)) for place, row in enumerate(rows)]
     values = [factor * row["deviation"].to_numpy(dtype=np.float64) for row in rows]
@@ -256,8 +270,13 @@ def unit_scatter(
         for k, (value, at) in enumerate(zip(values, places, strict=True))
     ]  # fmt: skip
     counts = [f"{name} ({len(row)})" for name, row in zip(names, rows, strict=True)]
-    ax.set_yticks(range(len(names)), [wrapped(text, name_width(ax), most=1) for text in counts])
-    ax.set_ylim(max(len(names), 1) - 0.4, -0.6)
+    bottom = max(len(names), 1) - 0.4 + (1.0 if folded else 0.0)
+    ax.set_ylim(bottom, -0.6)
+    name_rows(ax, counts, row=extent(ax)[1] * (1.0 - _LEGEND) / (bottom + 0.6))
+    ax.margins(x=0.14)
+    marks = _mark_samples(ax, rows, values, reach, places, bottom)
+    if folded:
+        folded_line(ax, f"and {folded} more models", bottom - 0.5)
     label_axes(ax, label_for("difference from the model's mean", units), "model (samples tested)")
     title_above(ax, f"How samples of one model differ{f': {kind}' if kind else ''}")
     settle(ax)
@@ -269,7 +288,34 @@ def unit_scatter(
         box = inside_legend(ax, [handle], [words])
         low, high = ax.get_ylim()
         ax.set_ylim(high + (low - high) / (1.0 - box.height), high)
-    return ScatterArtists(tuple(drawn), bars, typical, missing, None if box is None else box.legend)
+    drawn_legend = None if box is None else box.legend
+    return ScatterArtists(tuple(drawn), bars, typical, marks, missing, drawn_legend)
+
+
+def _mark_samples(
+    ax: Axes,
+    rows: list[pd.DataFrame],
+    values: list[np.ndarray],
+    reach: list[np.ndarray],
+    places: list[np.ndarray],
+    bottom: float,
+) -> tuple[Text, ...]:
+    """Write which sample each point is beside its range, where samples stand far enough apart."""
+    most = max((len(row) for row in rows), default=1)
+    apart = 0.44 / max(most - 1, 1) * extent(ax)[1] * (1.0 - _LEGEND) / (bottom + 0.6)
+    if apart < _SAMPLE:
+        return ()
+    found = []
+    for row, value, around, at in zip(rows, values, reach, places, strict=True):
+        for unit, end, place in zip(row["unit"], value + around, at, strict=True):
+            found.append(
+                ax.annotate(
+                    literal(str(unit)), (float(end), float(place)), (6.0, 0.0),
+                    textcoords="offset points", va="center", color=inks_for(ax).faint,
+                    fontsize=0.88 * text_size("ytick.labelsize"),
+                )
+            )  # fmt: skip
+    return tuple(found)
 
 
 def _scale(components: pd.DataFrame, kind: str | None) -> tuple[float, str]:
