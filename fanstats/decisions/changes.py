@@ -13,7 +13,7 @@ import pandas as pd
 from fanstats._typing import BoolArray, FloatArray, Scope
 from fanstats.decisions.decision import Decision
 from fanstats.decisions.rank import Ranking, rank
-from fanstats.decisions.said import in_hundred, shortened
+from fanstats.decisions.said import counted, in_hundred, shortened
 from fanstats.errors import FanstatsError
 from fanstats.wording import PAIR_WORDS, listed
 
@@ -27,14 +27,17 @@ __all__ = ["Changes", "changes"]
 Outcome = Literal[
     "holds", "firmer", "weakened", "fell", "new", "not tested again", "too close to call"
 ]
-# How each fate is counted in a sentence.
-_COUNTED: Final[Mapping[Outcome, str]] = {
-    "holds": "still hold",
-    "firmer": "have become settled",
-    "weakened": "are weaker",
-    "fell": "fell",
-    "not tested again": "cannot be told, as a model was not tested again",
-    "too close to call": "are too close to call with so many draws",
+# How each fate is counted in a sentence: of one statement, of several.
+_COUNTED: Final[Mapping[Outcome, tuple[str, str]]] = {
+    "holds": ("still holds", "still hold"),
+    "firmer": ("has become settled", "have become settled"),
+    "weakened": ("is weaker", "are weaker"),
+    "fell": ("fell", "fell"),
+    "not tested again": ("cannot be told, as a model was not tested again",) * 2,
+    "too close to call": (
+        "is too close to call with so many draws",
+        "are too close to call with so many draws",
+    ),
 }
 # Odds within so many Monte Carlo standard errors of 3:1 may lie on the other side of it.
 _CLOSE: Final = 2.0
@@ -101,7 +104,7 @@ class Changes(Decision):
             head = f"Nothing was settled or leaning by {self.quantity}{place} for {about}."
         else:
             counts = [
-                f"{len(self.having(outcome))} {words}"
+                counted(len(self.having(outcome)), *words)
                 for outcome, words in _COUNTED.items()
                 if len(self.having(outcome))
             ]

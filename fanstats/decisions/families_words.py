@@ -108,5 +108,8 @@ def _best_words(family: Family) -> str:
     may = [told[name] for name in table.loc[table["verdict"] == "may be the best", "model"]]
     text = f"{shortened(may)} may each be the best (in brackets: {family.label} of being it)"
     return (
-        f"{text}; {shortened(out)} {'is' if len(out) == 1 else 'are'} not." if out else f"{text}."
+        f"{text}; {shortened(out)} {'is' if len(out) == 1 else 'are'} not: another is at "
+        "least as good."
+        if out
+        else f"{text}."
     )

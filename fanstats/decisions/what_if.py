@@ -311,7 +311,8 @@ def _sentence(
     else:
         text = (
             f"{ahead} is ahead as long as samples of one model differ by less than "
-            f"{gap_ends:.2g} dB at the same speed (standard deviation){place}."
+            f"{gap_ends:.2g} dB at the same speed (standard deviation): by "
+            f"{first.quantity}{place}, against {other}."
         )
     tested = {first.first: first.units_tested[0], first.second: first.units_tested[1]}
     parts = [text, _odds_words(results, spreads, ahead), samples_tested(tested)]
