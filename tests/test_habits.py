@@ -6,9 +6,11 @@ import json
 import warnings
 
 import numpy as np
+import openpyxl
 import pytest
 
 import fanstats as fs
+from fanstats.output.report import write_workbook
 from fanstats.spread.control_range import control_range
 from tests import habits
 from tests.habits import BRINDLE, CALLOW, DROSERA, MESH, RETEST_ROOM, STEPS
@@ -203,3 +205,76 @@ def test_different_days(tmp_path):
     assert airflow(only, 33.0, DROSERA, "none") == pytest.approx(
         DROSERA.airflow_at(33.0, RETEST_ROOM), rel=CLOSE
     )
+
+
+HABITS = {
+    "one_sheet_a_fan": {"sheets": "all"},
+    "commas_and_suffixes": {"thousands": "."},
+    "merged_blocks": {"fill_down": ["session"], "columns": {"ambient [dBA]": "background [dBA]"}},
+    "own_headings": {"columns": habits.HEADINGS},
+    "different_days": {"sheets": ["Noise", "Air", "Warm", "Re-test"]},
+}
+# Entries whose finding is what stands in the row, not a word on it.
+QUOTED = ("note", "skipped", "below range", "spreadsheet error", "unreadable cell")
+
+
+def cells_of(path):
+    """By sheet and row, what stands in the cells, read without the library."""
+    book = openpyxl.load_workbook(path, data_only=True)
+    return {
+        sheet.title: {
+            line: [str(cell).strip() for cell in row if cell is not None and str(cell).strip()]
+            for line, row in enumerate(sheet.iter_rows(values_only=True), start=1)
+        }
+        for sheet in book.worksheets
+    }
+
+
+@pytest.mark.parametrize("name", HABITS)
+def test_every_line_of_the_report_is_about_a_row_that_is_there(name, tmp_path):
+    """Rows add up, each finding stands in its row, each entry is in a whole sentence."""
+    path = getattr(habits, name)(tmp_path / "fans.xlsx")
+    readings = read(path, **HABITS[name])
+    cells, said = cells_of(path), fs.load_report(readings).splitlines()
+
+    attrs = readings.attrs
+    assert attrs["rows_in"] == attrs["rows_used"] + attrs["rows_reported"]
+    dropped, quoted = set(), 0
+    for entry in json.loads(attrs["report"]):
+        sheet = entry["source"].partition("sheet ")[2].strip("'")
+        if entry["line"]:
+            assert cells[sheet][entry["line"]], entry
+        if entry["line"] and entry["kind"] in QUOTED:
+            quoted += 1
+            row = " ".join(" ".join(cells[sheet][entry["line"]]).split())
+            assert all(part in row for part in entry["found"].split(", ")), entry
+        if entry["kind"] in ("note", "skipped") and "beside" not in entry["rule"]:
+            dropped |= {(sheet, entry["line"])} if entry["line"] else set()
+        assert sum(entry["rule"] in line for line in said) >= 1
+    assert len(dropped) == attrs["rows_reported"]
+    assert quoted or name == "own_headings"
+    assert all(line.endswith(".") for line in said)
+    assert all(line.startswith("fans.xlsx, sheet ") for line in said[2:])
+    # What stands in the readings stands in the row it is said to come from.
+    for source, line, noise in zip(*(readings[n].values for n in ("source", "line", "noise")),
+                                   strict=True):  # fmt: skip
+        row = " ".join(cells[source.partition("sheet ")[2].strip("'")][int(line)])
+        assert np.isnan(noise) or f"{noise:g}" in row.replace(",", ".")
+
+
+def test_results_go_back_with_error_bars_beside_the_values(tmp_path):
+    """What was read from a workbook comes back as one: value, minus and plus, ready to use."""
+    readings = read(habits.one_sheet_a_fan(tmp_path / "fans.xlsx"), sheets="all")
+    estimates = fs.equal_noise(readings, 33.0, bench=BENCH, draws=500, rng=1)
+    book = openpyxl.load_workbook(write_workbook(estimates, tmp_path / "results.xlsx"))
+    sheet = book["airflow wire mesh"]
+    heads = [cell.value for cell in sheet[1]]
+    place = {name: heads.index(f"{name} [fpm]") for name in ("value", "minus", "plus", "low")}
+
+    assert (place["minus"], place["plus"]) == (place["value"] + 1, place["value"] + 2)
+    for row in sheet.iter_rows(min_row=2, values_only=True):
+        value, minus, plus, low = (row[place[name]] for name in ("value", "minus", "plus", "low"))
+        assert min(minus, plus) > 0
+        assert value - minus == pytest.approx(low)
+        fan = {fan.name: fan for fan in (BRINDLE, CALLOW)}[row[heads.index("model")]]
+        assert value == pytest.approx(fan.airflow_at(33.0, 22.0, MESH), rel=CLOSE)

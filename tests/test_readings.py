@@ -128,10 +128,27 @@ def test_report_in_sentences() -> None:
 
     lines = load_report(readings).splitlines()
     assert lines[0] == "3 rows in: 3 used, 0 reported."
+    assert lines[1] == "Read: 3 models in 3 samples; drive [V] 3, noise [dBA] 1."
     assert any(
         line.startswith("fans.csv, rows 2 and 3, column 'noise [dBA]': below range:")
         and "found '<20' and 'Lo'" in line
         for line in lines
+    )
+
+
+def test_report_says_what_was_read_and_joined() -> None:
+    """Models, samples, sessions and rigs, readings of each column, what came from other sheets."""
+    said = load_report(read(WIDE)).splitlines()[1]
+    joined = load_report(read_readings(facts_book())).splitlines()[1]
+
+    assert said == (
+        "Read: 2 models in 3 samples, 2 sessions, 1 rig; drive [V] 4, speed [rpm] 4, noise [dBA] "
+        "4, airflow none [fpm] 3, airflow wire mesh [fpm] 3, temperature [°C] 3, background [dBA] "
+        "4, ambient [°C] 4."
+    )
+    assert joined == (
+        "Read: 2 models in 2 samples, 2 sessions; drive [V] 2, noise [dBA] 2; joined by session: "
+        "background [dBA], ambient [°C], load [W]; prices of 2 models."
     )
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from fanstats.errors import FanstatsError, FanstatsWarning
 from fanstats.loading.assembly import assembled, put_together
 from fanstats.loading.complaints import Complaint, numbered, sentences, summary, to_json
+from fanstats.loading.contents import what_was_read
 from fanstats.loading.header_rows import checked, column_map, known_headers
 from fanstats.loading.headers import fold
 from fanstats.loading.labels import near_twins
@@ -150,7 +151,7 @@ def read_readings(
 
 
 def load_report(readings: xr.Dataset) -> str:
-    r"""Say in sentences what loading the readings left out, assumed or noticed.
+    r"""Say in sentences what was read, joined, left out, assumed or noticed, and why.
 
     Parameters
     ----------
@@ -160,7 +161,7 @@ def load_report(readings: xr.Dataset) -> str:
     Returns
     -------
     str
-        One sentence a line, the count of rows first.
+        One sentence a line: the count of rows, what was read, then everything else.
 
     Raises
     ------
@@ -181,7 +182,8 @@ def load_report(readings: xr.Dataset) -> str:
         msg = "`readings` must come from read_readings; its attributes hold no report."
         raise FanstatsError(msg) from error
     head = f"{numbered(counts[0], 'row')} in: {counts[1]} used, {counts[2]} reported."
-    return "\n".join([head, *sentences(entries)])
+    lines = [head, what_was_read(readings), *sentences(entries)]
+    return "\n".join(line for line in lines if line)
 
 
 # What the user said ----------------------------------------------------------------------------
