@@ -76,6 +76,20 @@ def test_ratios_are_pinned_in_percent_with_money_and_hours() -> None:
     assert "half width [%]" in plan.to_csv()
 
 
+def test_only_the_sweep_of_the_model_in_question_is_doubted() -> None:
+    """Another model's sweep that ends near the target is no matter of this plan."""
+    made = estimates(THREE)
+    shares = np.zeros((3, 3))
+    shares[1] = [0.0, 0.04, 0.0]
+    made["noise_share_above"] = (("scope", "model"), shares)
+    notes = {
+        name: plan_value(made, name, half_width=1.5).not_considered for name in ("Aven", "Bryll")
+    }
+
+    assert not any("hardly reach" in note for note in notes["Aven"])
+    assert any("the steps read of Bryll hardly reach" in note for note in notes["Bryll"])
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [

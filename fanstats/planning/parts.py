@@ -83,7 +83,9 @@ class Parts:
         return self.luck_whole + self.sitting + self.reading
 
 
-def take_apart(picked: Selection, models: list[int], bench: Bench | None) -> Parts:
+def take_apart(
+    picked: Selection, models: list[int], bench: Bench | None, *, about: list[int] | None = None
+) -> Parts:
     """Take the draws apart: what a further unit averages out, and what stays.
 
     Parameters
@@ -95,6 +97,8 @@ def take_apart(picked: Selection, models: list[int], bench: Bench | None) -> Par
     bench : Bench or None
         For what belongs to a model, a sitting, a session; without it all measuring is taken as
         new with each sitting.
+    about : list of int, optional
+        Places of the models that the plan buys; all of `models` if left out.
 
     Returns
     -------
@@ -139,7 +143,11 @@ def take_apart(picked: Selection, models: list[int], bench: Bench | None) -> Par
         floor=np.minimum(floor, measured),
         dof=luck.dof,
         mean_square=luck.mean_square,
-        not_considered=(*picked.listed("not_considered"), *notes, *_near_the_ends(picked, models)),
+        not_considered=(
+            *picked.listed("not_considered"),
+            *notes,
+            *_near_the_ends(picked, models if about is None else about),
+        ),
     )
 
 

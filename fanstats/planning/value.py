@@ -258,7 +258,7 @@ def _parts(picked: Selection, place: int, bench: Bench | None) -> tuple[Parts, f
     both = picked.estimable[model] & picked.estimable[tested]
     members = [int(k) for k in np.flatnonzero(both)]
     at = members.index(place)
-    parts = take_apart(picked, members, bench)
+    parts = take_apart(picked, members, bench, about=[place])
     draws = picked.judged(tested, members)[1]
     whole = standard_uncertainty(draws[at]) ** 2
     if len(members) == 1:
