@@ -7,7 +7,7 @@ import os
 import sys
 import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import fanstats as fs
 from fanstats.cautions import ABOUT_BENCH, ABOUT_RESULTS
@@ -19,11 +19,20 @@ from fanstats.output.report import write_charts, write_tables, write_workbook
 from fanstats.quantities import units_label
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import xarray as xr
 
 _BENCH = Path("bench.toml")
+# What messages call an argument of the library, against the option here.
+_OPTIONS: Final[Mapping[str, str]] = {
+    "fill_down=": "--fill-down COLUMN",
+    "sheets=": "--sheets NAME",
+    "header_row=": "--header-row N",
+    "decimal=": "--decimal MARK",
+    "thousands=": "--thousands MARK",
+    "columns=": "a table [columns] in the bench file",
+}
 _DEMO = "Invented demo data: makers, models and readings are made up."
 
 
@@ -74,6 +83,10 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--header-row", type=int, metavar="N", help="row of the header, where it is not found"
     )
+    parser.add_argument(
+        "--decimal", choices=(".", ","), help="decimal mark of numbers written as text"
+    )
+    parser.add_argument("--thousands", metavar="MARK", help="mark between thousands, such as .")
     parser.add_argument("--draws", type=int, default=10_000, metavar="N", help="draws (10000)")
     return parser
 
@@ -102,6 +115,8 @@ def _readings(options: argparse.Namespace, columns: dict[str, str]) -> xr.Datase
         sheets="all" if sheets == ["all"] else sheets,
         fill_down=options.fill_down,
         header_row=options.header_row,
+        decimal=options.decimal,
+        thousands=options.thousands,
     )
 
 
@@ -144,6 +159,12 @@ def _run(options: argparse.Namespace) -> None:
         print(f"Caution: {caution}")
 
 
+def _here(message: str) -> str:
+    """Say what the arguments in a message are called on the command line."""
+    named = [f"{ours} is {option}" for ours, option in _OPTIONS.items() if ours in message]
+    return f" (On the command line {', '.join(named)}.)" if named else ""
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the job.
 
@@ -164,7 +185,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             warnings.simplefilter("ignore", FanstatsWarning)  # the load report says it all
             _run(options)
     except FanstatsError as error:
-        print(f"fanstats: {error}", file=sys.stderr)
+        print(f"fanstats: {error}{_here(str(error))}", file=sys.stderr)
         return 2
     except BrokenPipeError:  # whoever read the output has seen enough, as in `... | head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -148,6 +148,19 @@ def test_sheets_and_headings_of_ones_own(own, monkeypatch, capsys):
     assert (own / "fanstats-out" / "results.xlsx").exists()
 
 
+def test_marks_of_numbers_can_be_said_and_messages_name_the_option(own, monkeypatch, capsys):
+    """A doubtful 1.500 is refused with the option that settles it, and read with it."""
+    monkeypatch.chdir(own)
+    table = pd.read_csv("bench.csv")
+    table["speed [rpm]"] = [f"{speed:,.0f}".replace(",", ".") for speed in table["speed [rpm]"]]
+    table.to_csv("bench.csv", index=False, sep=";", decimal=",")
+    words = ["bench.csv", "--bench", "bench.toml", "--noise", "36", "--draws", "100"]
+
+    assert main(words) == 2
+    assert "thousands= is --thousands MARK" in capsys.readouterr().err
+    assert main([*words, "--decimal", ",", "--thousands", "."]) == 0
+
+
 def test_a_spread_nobody_stated_leaves_the_samples_tested(own, capsys):
     """Without a spread the ranking is about these very samples, and says so."""
     text = BENCH[: BENCH.index("[spread]")]
