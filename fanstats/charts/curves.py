@@ -1,4 +1,4 @@
-"""Airflow over noise level, with the ranges of the three scopes."""
+"""One quantity over another, such as airflow over noise, with the ranges of the three scopes."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from matplotlib.patches import Patch
 from fanstats.charts._axes import (
     DASHES,
     MARKERS,
+    Corner,
     Inks,
     LegendBox,
     axes_for,
@@ -30,10 +31,11 @@ from fanstats.charts.ranges import Ranges, add_ranges
 from fanstats.decisions.curve_bands import noise_airflow_band
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.matching import SCOPES
+from fanstats.quantities import QUANTITIES
 from fanstats.wording import SCOPE_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
@@ -43,7 +45,7 @@ if TYPE_CHECKING:
     from fanstats._typing import FloatArray, SeedLike
     from fanstats.sources import Bench
 
-__all__ = ["CurveArtists", "noise_airflow"]
+__all__ = ["CurveArtists", "curve", "noise_airflow"]
 
 # Edges of the bands, so that they can be told apart without colour.
 _EDGES: Final[dict[str, Any]] = {
@@ -58,7 +60,7 @@ _MOST_BANDS: Final = 3
 
 
 class CurveArtists(NamedTuple):
-    """What a noise-airflow chart consists of.
+    """What a chart of curves consists of.
 
     Attributes
     ----------
@@ -149,8 +151,83 @@ def noise_airflow(
     """
     for scope in [scopes] if isinstance(scopes, str) else scopes or ():
         one_of("scopes", scope, SCOPES)
-    whole = _band(readings, models, bench, obstruction, probability, draws, rng)
-    ax = axes_for(ax)
+    band = _band(readings, models, bench, obstruction, probability, draws, rng)
+    return _draw(axes_for(ax), _shown(band), models, scopes, legend)
+
+
+def curve(
+    band: xr.Dataset,
+    models: str | Sequence[str] | None = None,
+    *,
+    scopes: str | Sequence[str] | None = None,
+    simultaneous: bool = True,
+    legend: bool = True,
+    ax: Axes | None = None,
+) -> CurveArtists:
+    """Draw one quantity of some models over another, with a band along the whole curve.
+
+    Parameters
+    ----------
+    band : xarray.Dataset
+        What `curve_band` returns: airflow, temperature rise or speed over noise, noise or airflow
+        over speed.
+    models, scopes, legend, ax
+        As in `noise_airflow`.
+    simultaneous : bool
+        Draw the band that holds along the whole curve at once; else each range is that of one
+        point.
+
+    Returns
+    -------
+    CurveArtists
+
+    Raises
+    ------
+    FanstatsError
+        If it is something else, or a model or scope is not there.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> import matplotlib.pyplot as plt
+    >>> from fanstats.decisions.model_curves import curve_band
+    >>> drawn = curve(curve_band(
+    ...     fs.demo.readings(), of="noise", over="speed", models="Ombrel Sill",
+    ...     bench=fs.demo.bench(), draws=200, rng=1))
+    >>> drawn.legend.get_texts()[1].get_text().split(":")[0]
+    'the typical one'
+    >>> plt.close()
+    """
+    if "of" not in band.attrs or "over" not in band.attrs:
+        msg = "`band` must be what `curve_band` returns: it says what runs over what."
+        raise FanstatsError(msg)
+    for scope in [scopes] if isinstance(scopes, str) else scopes or ():
+        one_of("scopes", scope, SCOPES)
+    shown = _shown(_some(band, models), simultaneous=simultaneous)
+    return _draw(axes_for(ax), shown, models, scopes, legend)
+
+
+def _shown(band: xr.Dataset, *, simultaneous: bool = False) -> xr.Dataset:
+    """Give a band names that do not hang on what runs over what."""
+    of, over = str(band.attrs.get("of", "airflow")), str(band.attrs.get("over", "noise"))
+    ranges = band[f"{of}_simultaneous"] if simultaneous else band[of]
+    named = {f"{of}_value": "value", f"{of}_status": "status"}
+    kept = band[[*named, f"step_{over}", f"step_{of}"]].rename_vars(
+        {**named, f"step_{over}": "step_x", f"step_{of}": "step_y"}
+    )
+    dim = "level" if over == "noise" else "speed"
+    return kept.assign(ranges=ranges).rename({dim: "x"}).assign_attrs(
+        of=of, over=over, simultaneous=int(simultaneous)
+    )  # fmt: skip
+
+
+def _draw(
+    ax: Axes,
+    whole: xr.Dataset,
+    models: str | Sequence[str] | None,
+    scopes: str | Sequence[str] | None,
+    legend: bool,
+) -> CurveArtists:
     inks = inks_for(ax)
     band = whole.sel(model=_foremost(whole, _names_room(ax))) if models is None else whole
     wanted = _scopes(band, scopes)
@@ -181,7 +258,7 @@ def _scopes(band: xr.Dataset, scopes: str | Sequence[str] | None) -> list[str]:
         return [scopes] if isinstance(scopes, str) else list(scopes)
     if band.sizes["model"] > _MOST_BANDS:
         return []
-    typical = np.isfinite(band["airflow"].sel(scope="model")).any()
+    typical = np.isfinite(band["ranges"].sel(scope="model")).any()
     return ["model" if typical else "tested unit"]
 
 
@@ -209,7 +286,7 @@ def _others(ax: Axes, band: xr.Dataset, names: list[str], inks: Inks) -> tuple[L
         if str(name) not in names:
             one = band.sel(model=name)
             lines += ax.plot(
-                one["level"].to_numpy(), _value(one), color=inks.faint, alpha=0.45, linewidth=0.6,
+                one["x"].to_numpy(), _value(one), color=inks.faint, alpha=0.45, linewidth=0.6,
                 zorder=1.1,
             )  # fmt: skip
     return tuple(lines)
@@ -225,11 +302,7 @@ def _band(
     rng: SeedLike,
 ) -> xr.Dataset:
     if "airflow_value" in readings and "level" in readings.dims:
-        if models is None:
-            return readings
-        present = [str(name) for name in readings["model"].to_numpy()]
-        names = [models] if isinstance(models, str) else list(models)
-        return readings.sel(model=[one_of("models", name, present) for name in names])
+        return _some(readings, models)
     if bench is None:
         msg = "`bench` must be given with readings: nothing else says how sure they are."
         raise FanstatsError(msg)
@@ -237,6 +310,14 @@ def _band(
         readings, bench=bench, models=models, obstruction=obstruction, probability=probability,
         draws=draws, rng=rng,
     )  # fmt: skip
+
+
+def _some(band: xr.Dataset, models: str | Sequence[str] | None) -> xr.Dataset:
+    if models is None:
+        return band
+    present = [str(name) for name in band["model"].to_numpy()]
+    names = [models] if isinstance(models, str) else list(models)
+    return band.sel(model=[one_of("models", name, present) for name in names])
 
 
 class _Style(NamedTuple):
@@ -255,26 +336,26 @@ def _style(inks: Inks, place: int) -> _Style:
 
 
 def _drawable(one: xr.Dataset, scope: str) -> bool:
-    return bool(np.isfinite(one["airflow"].sel(scope=scope)).any())
+    return bool(np.isfinite(one["ranges"].sel(scope=scope)).any())
 
 
 def _add_band(ax: Axes, one: xr.Dataset, scope: str, style: _Style, edges: Any) -> Ranges:
-    ends = one["airflow"].sel(scope=scope)
+    ends = one["ranges"].sel(scope=scope)
     return add_ranges(
-        ax, one["level"].to_numpy(), ends.sel(bound="lower").to_numpy(),
+        ax, one["x"].to_numpy(), ends.sel(bound="lower").to_numpy(),
         ends.sel(bound="upper").to_numpy(),
-        value=one["airflow_value"].sel(scope=scope).to_numpy(), color=style.color,
+        value=one["value"].sel(scope=scope).to_numpy(), color=style.color,
         linestyle=edges, legend=False,
     )  # fmt: skip
 
 
 def _curve(ax: Axes, one: xr.Dataset, style: _Style) -> tuple[Line2D, ...]:
     value = _value(one)
-    level = one["level"].to_numpy()
+    x = one["x"].to_numpy()
     lines: list[Line2D] = []
     for run in runs(np.isfinite(value)):
         lines += ax.plot(
-            level[run], value[run], color=style.color, linestyle=style.dashes, linewidth=1.8,
+            x[run], value[run], color=style.color, linestyle=style.dashes, linewidth=1.8,
             marker="" if run.stop - run.start > 1 else ".", zorder=2.6,
         )  # fmt: skip
     return tuple(lines)
@@ -282,7 +363,7 @@ def _curve(ax: Axes, one: xr.Dataset, style: _Style) -> tuple[Line2D, ...]:
 
 def _value(one: xr.Dataset) -> FloatArray:
     """Values of the widest scope that has any: they agree wherever they are there."""
-    values = one["airflow_value"].transpose("scope", "level").to_numpy()
+    values = one["value"].transpose("scope", "x").to_numpy()
     return np.asarray(np.where(np.isfinite(values[0]), values[0], values[-1]), dtype=np.float64)
 
 
@@ -293,7 +374,7 @@ def _steps(ax: Axes, band: xr.Dataset, name: str, style: _Style, inks: Inks) -> 
     for which, face in ((own & usable, style.color), (own & ~usable, "none")):
         if which.any():
             drawn += ax.plot(
-                band["step_noise"].to_numpy()[which], band["step_airflow"].to_numpy()[which],
+                band["step_x"].to_numpy()[which], band["step_y"].to_numpy()[which],
                 linestyle="none", marker=style.marker, markersize=5.0, markerfacecolor=face,
                 markeredgecolor=style.color if face == "none" else inks.paper,
                 markeredgewidth=0.9 if face == "none" else 0.6, zorder=3.0,
@@ -302,19 +383,27 @@ def _steps(ax: Axes, band: xr.Dataset, name: str, style: _Style, inks: Inks) -> 
 
 
 def _label(ax: Axes, band: xr.Dataset) -> None:
-    level, airflow = band["level"].attrs, band["airflow_value"].attrs
-    room = "room included" if band.attrs.get("background") == "included" else "the fan alone"
-    x = f"{label_for(str(level['long_name']), str(level['units']))}, {room}"
-    label_axes(ax, x, label_for(str(airflow["long_name"]), str(airflow["units"])))
+    of, over = str(band.attrs["of"]), str(band.attrs["over"])
+    x, y = (_axis(band, name, band[of_x].attrs) for name, of_x in ((over, "x"), (of, "value")))
+    label_axes(ax, x, y)
     behind = str(band.attrs.get("obstruction", ""))
-    title_above(ax, f"Airflow over noise{f', obstruction: {behind}' if behind else ''}")
+    title = f"{QUANTITIES[of].title} over {over}{f', obstruction: {behind}' if behind else ''}"
+    title_above(ax, title[0].upper() + title[1:])
+
+
+def _axis(band: xr.Dataset, name: str, about: Mapping[str, Any]) -> str:
+    label = label_for(QUANTITIES[name].title, str(about["units"]))
+    if name != "noise":
+        return label
+    room = "room included" if band.attrs.get("background") == "included" else "the fan alone"
+    return f"{label}, {room}"
 
 
 def _why(band: xr.Dataset) -> str:
     """Say why nothing can be drawn: the commonest reason of each model."""
     reasons = []
     for name in band["model"].to_numpy():
-        found = band["airflow_status"].sel(model=name).to_numpy().ravel()
+        found = band["status"].sel(model=name).to_numpy().ravel()
         texts = [str(text) for text in found if text]
         reasons.append(f"{name}: {max(texts, key=texts.count) if texts else 'no reading'}")
     return "; ".join(reasons)
@@ -345,7 +434,10 @@ def _legend(
     probability = float(band.attrs["probability"])
     drawn = [scope for scope in SCOPES if any(scope == of for _, of in ranges)]
     for scope in drawn:
-        handles[range_label(SCOPE_WORDS[scope], probability)] = Patch(
+        label = range_label(SCOPE_WORDS[scope], probability)
+        if band.attrs["simultaneous"]:
+            label = label.replace(": range", ": range along the whole curve", 1)
+        handles[label] = Patch(
             facecolor=inks.wash, edgecolor=inks.ink, linewidth=1.0 if len(drawn) > 1 else 0.5,
             linestyle=_EDGES[scope] if len(drawn) > 1 else "-",
         )  # fmt: skip
@@ -361,25 +453,39 @@ def _legend(
         )
     if not handles:
         return None
-    box = inside_legend(ax, list(handles.values()), list(handles), loc="upper left")
-    _make_room(ax, band, box)
+    values = np.stack([_value(band.sel(model=name)) for name in curves])
+    falls = _falls(values)
+    loc: Corner = "upper right" if falls else "upper left"
+    box = inside_legend(ax, list(handles.values()), list(handles), loc=loc)
+    _make_room(ax, band, box, right=falls)
     return box.legend
 
 
+def _falls(values: FloatArray) -> bool:
+    """Whether the curves fall, most of them, so that there is more room on the right."""
+    ends = [row[np.isfinite(row)][[0, -1]] for row in values if np.isfinite(row).sum() > 1]
+    return sum(1 if last > first else -1 for first, last in ends) < 0
+
+
 def _one_sided(band: xr.Dataset, name: str, scope: str) -> bool:
-    ends = band["airflow"].sel(model=name, scope=scope).transpose("level", "bound").to_numpy()
+    ends = band["ranges"].sel(model=name, scope=scope).transpose("x", "bound").to_numpy()
     known = np.isfinite(ends).sum(axis=1)
     return bool((known == 1).any())
 
 
-def _make_room(ax: Axes, band: xr.Dataset, box: LegendBox) -> None:
+def _make_room(ax: Axes, band: xr.Dataset, box: LegendBox, *, right: bool) -> None:
     """Raise the top of the axes until what lies below the legend is clear of it."""
-    left, right = ax.get_xlim()
+    first, last = ax.get_xlim()
     low, high = ax.get_ylim()
-    edge = left + (box.width + 0.03) * (right - left)
-    ends = band["airflow"].where(band["level"] <= edge).to_numpy()
-    steps = band["step_airflow"].where(band["step_noise"] <= edge).to_numpy()
-    beneath = np.concatenate([ends.ravel(), steps])
+    reach = (box.width + 0.03) * (last - first)
+
+    def beside(x: xr.DataArray) -> xr.DataArray:
+        return x >= last - reach if right else x <= first + reach
+
+    ends = band["ranges"].where(beside(band["x"])).to_numpy()
+    values = band["value"].where(beside(band["x"])).to_numpy()
+    steps = band["step_y"].where(beside(band["step_x"])).to_numpy()
+    beneath = np.concatenate([ends.ravel(), values.ravel(), steps])
     beneath = beneath[np.isfinite(beneath)]
     if beneath.size and ax.get_yscale() == "linear":
         needed = low + (float(beneath.max()) - low) / (1.0 - box.height)
