@@ -125,10 +125,10 @@ def test_a_ranking_holds_what_is_certain_either_way():
         assert (table.rank_low <= own.rank_low).all()
         assert (table.rank_high >= own.rank_high).all()
         assert one.settled != other.settled
-    assert "2 pairs of models are told apart" in found.sentence()
-    assert "On how it is split hang 1: B and C. An afternoon decides it" in found.sentence()
+    assert "shared or each model's own: A from B, A from C." in found.sentence()
+    assert "On how that is split hang: B from C. An afternoon decides it" in found.sentence()
     clear = rank_both_ways(both_ways(chart(A=520, B=400), VANE, rng=1), **AIRFLOW)
-    assert clear.sentence().endswith("Nothing hangs on how it is split.")
+    assert clear.sentence().endswith("Nothing hangs on how that is split.")
 
 
 FILE = """

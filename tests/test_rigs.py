@@ -167,7 +167,7 @@ def test_rigs_in_the_bench_file_and_read_back():
     assert bench.airflow.shared[1].rigs == ("attic",)
     said = fs.describe(bench)
     assert "Airflow, one and the same on every rig:" in said
-    assert "bridge s = 1.5 % (on rig attic only, an error of its own each)" in said
+    assert "bridge s = 1.5 % (on rig attic only)" in said
     assert "On rig attic, in place of what is stated for the others:\n  Noise:" in said
     assert "class 1 limit ±0.7 dB" in said
 

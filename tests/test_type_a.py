@@ -209,14 +209,14 @@ def test_results_say_which_scatter_was_used_and_how_it_was_tested():
 
     assert "scatter of noise readings: s = 0.5 (stated, not measured)" in stated["assumptions"]
     assert not any("scatter" in text for text in stated["measured"])
-    expected = (
-        f"s = {found.standard:.2g} measured (40 degrees of freedom) (no sign of unequal scatter: "
-        f"p = {found.p_models:.2g} between models and {found.p_levels:.2g} between low and high "
-        "readings, Bartlett)"
+    figure = f"s = {found.standard:.2g} dBA measured (40 degrees of freedom)"
+    test = (
+        f"no sign of unequal scatter: p = {found.p_models:.2g} between models and "
+        f"{found.p_levels:.2g} between low and high readings, Bartlett"
     )
-    assert f"scatter of noise readings: {expected}" in measured["measured"]
+    assert f"scatter of noise readings: {figure}; {test}" in measured["measured"]
     assert not any(text.startswith("scatter of noise") for text in measured["assumptions"])
-    assert expected in fs.describe(bench)
+    assert f"{figure} ({test})" in fs.describe(bench)
     rows = fs.budget(readings, drive=5, bench=bench, model="A", quantity="noise",
                      scope="tested unit").set_index("component")  # fmt: skip
     assert "no sign of unequal scatter" in rows.source["noise: repeats"]

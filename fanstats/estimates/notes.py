@@ -156,19 +156,20 @@ def _spread_assumptions(bench: Bench) -> list[str]:
     return told
 
 
-def _stated_of(bench: Bench, sittings: Sequence[Sitting]) -> Iterator[tuple[str, str, Source]]:
-    """Go through (what it is an error of, level of sharing, source) of what was read."""
+def _stated_of(bench: Bench, sittings: Sequence[Sitting]) -> Iterator[tuple[str, str, str, Source]]:
+    """Go through (quantity, on which rig in words, level of sharing, source) of what was read."""
     read = {name.removesuffix("_obstructed") for sitting in sittings for name in sitting.units}
     rigs = {sitting.rig for sitting in sittings}
     for rig, quantity, level, source in bench.stated():
         if quantity in read and not source.is_zero and (not rig or rig in rigs):
-            yield f"{quantity}{f' on rig {rig}' if rig else ''}", level, source
+            yield quantity, f" on rig {rig}" if rig else "", level, source
 
 
 def _source_assumptions(bench: Bench, sittings: Sequence[Sitting]) -> list[str]:
     """List scatter that was stated, limits that nobody has split, and what else is to be known."""
     told = []
-    for what, level, source in _stated_of(bench, sittings):
+    for quantity, where, level, source in _stated_of(bench, sittings):
+        what = f"{quantity}{where}"
         if source.measured:
             continue
         if source.unsplit:
@@ -178,7 +179,7 @@ def _source_assumptions(bench: Bench, sittings: Sequence[Sitting]) -> list[str]:
             )
         elif level == "reading" and source.kind == "standard":
             about = source.about or "stated, not measured"
-            told.append(f"scatter of {what} readings: {source.stated} ({about})")
+            told.append(f"scatter of {quantity} readings{where}: {source.stated} ({about})")
         elif source.about:
             told.append(f"{what}, {source.stated}: {source.about}")
     return told
@@ -278,11 +279,12 @@ def measured(
             f"choice of curve: {100 * curve['u']:.2g} % of speed, from leaving one step out of "
             f"{curve['curves']} curves"
         )
-    for what, level, source in _stated_of(request.bench, sittings):
+    for quantity, where, level, source in _stated_of(request.bench, sittings):
         if source.measured:
-            about = f" ({source.about})" if source.about else ""
-            name = "scatter of {} readings" if level == "reading" else f"{level} error of {{}}"
-            told.append(f"{name.format(what)}: {source.stated}{about}")
+            about = f"; {source.about}" if source.about else ""
+            name = f"scatter of {quantity} readings" if level == "reading" else (
+                f"{level} error of {quantity}")  # fmt: skip
+            told.append(f"{name}{where}: {source.stated}{about}")
     for kind in _SPREADS:
         spread = request.bench.spread.of(kind)
         if spread is not None and _is_measured(spread):

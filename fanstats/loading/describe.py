@@ -253,7 +253,7 @@ def _stated(source: Source, *, named: bool = False) -> str:
     if source.about:
         text += f" ({source.about})"
     if source.rigs:
-        text += f" (on rig {' and '.join(source.rigs)} only, an error of its own each)"
+        text += f" (on rig {' and '.join(source.rigs)} only)"
     return text
 
 

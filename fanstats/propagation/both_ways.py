@@ -57,6 +57,7 @@ _TESTS: Final[Mapping[str, str]] = {
 _READ_LIKE: Final[Mapping[str, str]] = {"background": "noise", "ambient": "temperature"}
 # Halvings of the share at which a verdict turns: known to 1/32 of the limit's variance.
 _HALVINGS: Final = 5
+_PAIRS_TOLD: Final = 5  # pairs named in a sentence; all of them stand in the fields
 
 
 class Makes(Protocol):
@@ -196,16 +197,17 @@ class ComparedBothWays:
         str
         """
         pair = f"{self.shared.first} against {self.shared.second}"
-        listed = _listed(self.limits)
+        listed = f"{_listed(self.limits)} {'is' if len(self.limits) == 1 else 'are'}"
+        it_is = "it is" if len(self.limits) == 1 else "they are"
         if self.stands:
             return (
-                f"{pair}: {_said(self.shared)}, whether {listed} is shared by all models or each "
+                f"{pair}: {_said(self.shared)}, whether {listed} shared by all models or each "
                 f"model's own. {self.shared.caption()}"
             )
         return (
-            f"{pair}: {_said(self.shared)} if {listed} is shared by all models, "
-            f"{_said(self.model)} if it is each model's own. Nobody has split it, so no verdict "
-            f"stands. "
+            f"{pair}: {_said(self.shared)} if {listed} shared by all models, "
+            f"{_said(self.model)} if {it_is} each model's own. Nobody has split that, so no "
+            "verdict stands. "
             f"{_test(self.decided_by, self.limits, self.largest_own)}"
         )
 
@@ -370,22 +372,24 @@ class RankedBothWays:
         -------
         str
         """
-        listed = _listed(self.limits)
-        count = f"{len(self.apart)} pairs of models are told apart whether {listed} is shared or "
+        listed = f"{_listed(self.limits)} {'is' if len(self.limits) == 1 else 'are'}"
+        count = f"Told apart whether {listed} shared or each model's own: {_pairs(self.apart)}"
         places = ", ".join(f"place {place} ({name})" for place, name in self.settled.items())
-        text = f"{count}each model's own; settled either way: {places or 'no place'}."
+        text = f"{count}. Settled either way: {places or 'no place'}."
         if not self.in_doubt:
-            return f"{text} Nothing hangs on how it is split."
-        pairs = ", ".join(f"{one} and {other}" for one, other in self.in_doubt[:3])
-        more = f" and {len(self.in_doubt) - 3} more" if len(self.in_doubt) > 3 else ""
+            return f"{text} Nothing hangs on how that is split."
         tests = [
             f"An afternoon decides it: {_TESTS[_READ_LIKE.get(limit.quantity, limit.quantity)]}."
             for limit in self.limits.values()
         ]
-        return (
-            f"{text} On how it is split hang {len(self.in_doubt)}: {pairs}{more}. "
-            f"{' '.join(dict.fromkeys(tests))}"
-        )
+        deciding = " ".join(dict.fromkeys(tests))
+        return f"{text} On how that is split hang: {_pairs(self.in_doubt)}. {deciding}"
+
+
+def _pairs(pairs: tuple[tuple[str, str], ...]) -> str:
+    told = [f"{one} from {other}" for one, other in pairs[:_PAIRS_TOLD]]
+    more = [f"{len(pairs) - _PAIRS_TOLD} more"] if len(pairs) > _PAIRS_TOLD else []
+    return ", ".join([*told, *more]) or "no two models"
 
 
 def rank_both_ways(

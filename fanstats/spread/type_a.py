@@ -275,7 +275,7 @@ def with_repeatability(readings: xr.Dataset, bench: Bench, *, at_least: float = 
     >>> bench = fs.Bench(noise=fs.Instrument(reading=[fs.half_width(0.05), fs.standard(0.3)]))
     >>> measured = with_repeatability(fs.read_readings(table), bench, at_least=4)
     >>> [source.stated for source in measured.noise.reading]
-    ['±0.05', 's = 0.16 measured (4 degrees of freedom)']
+    ['±0.05', 's = 0.16 dBA measured (4 degrees of freedom)']
     """
     number("at_least", at_least, above=0)
     stated: object = bench
@@ -329,16 +329,24 @@ def _measured(
     pooled = pooled_repeats(quantity, sittings, relative=reads_relative(quantity, instrument))
     found = with_repeats(Bench(**fields), quantity, pooled).instrument(quantity)
     assert found is not None
-    found = _told(found, _tested(row), measured=True)
+    found = _told(found, _tested(row), measured=True, units=str(row["units"]))
     return found, [] if row["equal_scatter"] else [str(row["status"])]
 
 
-def _told(instrument: Instrument, about: str, *, measured: bool = False) -> Instrument:
-    """Write beside the scatter of readings where it comes from."""
-    sources = [
-        replace(source, about=about, measured=measured) if _is_scatter(source) else source
-        for source in instrument.at("reading")
-    ]
+def _told(
+    instrument: Instrument, about: str, *, measured: bool = False, units: str = ""
+) -> Instrument:
+    """Write beside the scatter of readings where it comes from, and its unit where it has one."""
+    sources = []
+    for source in instrument.at("reading"):
+        if not _is_scatter(source):
+            sources.append(source)
+            continue
+        told = replace(source, about=about, measured=measured)
+        if measured and source.absolute and source.units is None and units:
+            stated = source.stated.replace(" measured", f" {units} measured")
+            told = replace(told, units=units, stated=stated)
+        sources.append(told)
     return replace(instrument, reading=sources)
 
 
