@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import itertools
 import json
 import math
@@ -15,7 +16,9 @@ import pytest
 
 import fanstats as fs
 from fanstats.output.page import write_page
-from fanstats.output.page_parts import cases_of, lead_sentences
+from fanstats.output.page_next import next_steps, telling_plan
+from fanstats.output.page_parts import budget_cases, cases_of, lead_sentences
+from fanstats.planning.plan_words import plan_sentence
 from tests.tables import power_law_rows, readings
 
 SCRIPT = '<script>alert("x")</script>'
@@ -217,7 +220,7 @@ def test_pictures_come_for_light_and_for_dark(page):
     """Each image has a dark sister with another ground, shown where the reader prefers dark."""
     found = pictures(page)
 
-    assert len(found) == 3
+    assert len(found) == 5  # two rankings, curves, a plan, a second test
     assert {element["attrs"]["media"] for element in page.all("source")} == {
         "(prefers-color-scheme: dark)"
     }
@@ -270,13 +273,18 @@ def test_the_closest_call_is_there_with_what_all_calls_rest_on(page, estimates):
     """The pair, its range and odds; what is assumed for all is said once."""
     ranking = fs.rank(estimates, quantity="airflow", obstruction="wire mesh")
     call = ranking.closest_call()
-    terms, texts = page.texts("dt"), page.texts("dd")
+    entry = next(
+        div["text"]
+        for div in page.all("div")
+        if div["text"].strip().startswith("Airflow, obstruction: wire mesh")
+    )
+    said = " ".join(entry.split())
 
-    said = texts[terms.index("Airflow, obstruction: wire mesh")]
     assert f"{call.ahead} minus {call.behind} is " in said
     assert "95 times in 100" in said
-    assert "Tested: " in said
+    assert f"that {call.ahead} is ahead" in said or f"that {call.behind} is ahead" in said
     assert "Assumed" not in said
+    assert "Each range allows for the pair being picked from the chart." in page.texts("main")[0]
     assert page.texts("main")[0].count("Assumed in all of them: sample luck in noise") == 1
 
 
@@ -368,6 +376,7 @@ def test_what_was_assumed_measured_and_not_considered_is_listed(page, estimates)
 
     for key in ("assumptions", "measured", "not_considered"):
         notes = json.loads(estimates.attrs[key])
+        notes = [note.replace("curve: 0 %", "curve: less than 0.1 %") for note in notes]
         assert notes
         assert set(notes) <= set(said)
     assert "25 rows in: 25 used, 0 reported." in said
@@ -389,14 +398,15 @@ def test_what_to_buy_next_is_the_plan_for_the_first_two_places(page, estimates):
         estimates, first, second, gap=gap, quantity="airflow", obstruction="none", bench=BENCH
     )
 
-    assert any(text.endswith(plan.sentence()) for text in page.texts("dd"))
+    said = plan_sentence(dataclasses.replace(plan, where=""))
+    assert "a gap of " in said
+    assert any(text.endswith(said) for text in page.texts("dd"))
+    assert f"{'; '.join(plan.assumed)}." in page.texts("dd")
     assert any(text.startswith("The closest call of all: ") for text in page.texts("p"))
 
 
 def test_prices_that_are_known_enter_the_plan(estimates, measured):
     """With a price for both the plan is in money."""
-    from fanstats.output.page_parts import next_sentences
-
     priced = measured.assign_attrs(
         prices=f'{{"{PRICED}": {{"price": 9, "pack": 1, "currency": "EUR"}}, '
         f'"{SCRIPT.replace(chr(34), chr(92) + chr(34))}": '
@@ -404,10 +414,51 @@ def test_prices_that_are_known_enter_the_plan(estimates, measured):
     )
     wide = chart({SCRIPT: 470, PRICED: 450, "C": 300})
 
-    (entry,) = next_sentences(cases_of(wide, 0.95), wide, priced, MINIMAL)
+    (step,) = next_steps(cases_of(wide, 0.95), wide, priced, MINIMAL)
 
-    assert " EUR and " in entry[1]
-    assert "prices not stated" not in entry[1]
+    assert " EUR and " in step.sentence
+    assert "prices not stated" not in step.sentence
+    assert step.plan.currency == "EUR"
+
+
+def test_prices_that_are_known_are_drawn_against_performance(tmp_path):
+    """With prices of two models there is a picture of them; with one there is none."""
+    values = chart({"A": 470, "B": 450, "C": 300})
+    for prices, there in (({"A": 9, "B": 7}, True), ({"A": 9}, False)):
+        told = values.assign_attrs(
+            prices=json.dumps(
+                {
+                    name: {"price": price, "pack": 1, "currency": "EUR"}
+                    for name, price in prices.items()
+                }
+            )
+        )
+        page = Page(write_page(told, None, MINIMAL, tmp_path).read_text(encoding="utf-8"))
+        alts = [image["attrs"]["alt"] for image in page.all("img")]
+        assert any(alt.startswith("Price against airflow") for alt in alts) == there
+
+
+def test_a_plan_is_drawn_for_the_first_case_that_something_can_be_bought_for():
+    """A tie at any price is passed over where another case has a plan."""
+    cases = {"open": [412, 411.9], "mesh": [420, 396]}
+    values = chart(
+        {name: {place: cases[place][k] for place in cases} for k, name in enumerate("AB")}
+    )
+    steps = next_steps(cases_of(values, 0.95), values, None, MINIMAL)
+    assert [step.plan.verdict for step in steps] == ["publish as a tie", "test"]
+    assert telling_plan(steps).verdict == "test"
+    assert telling_plan([]) is None
+
+
+def test_budgets_of_all_cases_are_shown_and_of_many_the_least_settled():
+    """Eight at most: the first of a quantity, then those whose first place is closest."""
+    few = chart({"A": {"mesh": 412, "none": 500}, "B": {"mesh": 398, "none": 490}})
+    assert [case.obstruction for case in budget_cases(cases_of(few, 0.95))] == ["mesh", "none"]
+    places = {f"place {k:02}": 400 + 4 * k for k in range(12)}
+    values = chart({"A": places, "B": dict.fromkeys(places, 400.0)}, draws=100)
+    cases = cases_of(values, 0.95)
+    kept = budget_cases(cases)
+    assert [case.obstruction for case in kept] == [f"place {k:02}" for k in range(8)]
 
 
 def test_nothing_on_it_grades_or_awards(page):
@@ -459,7 +510,7 @@ def test_an_unknown_spread_is_said_in_the_first_sentence(tmp_path):
     (lead,) = [p["text"] for p in page.all("p") if p["attrs"].get("class") == "lead"]
     assert "for this sample" in lead
     assert "nothing follows for the typical ones" in lead
-    assert any("Sample luck alone would explain the gap" in text for text in page.texts("dd"))
+    assert any("Sample luck that would explain it" in text for text in page.texts("dd"))
     assert any("State the sample luck in the bench file" in text for text in page.texts("dd"))
 
 
@@ -530,3 +581,14 @@ def test_a_probability_is_a_fraction(tmp_path):
     """95 is refused before anything is drawn."""
     with pytest.raises(fs.FanstatsError, match=r"Write 0\.95 for 95 %"):
         write_page(chart({"A": 1, "B": 2}), None, MINIMAL, tmp_path, probability=95)
+
+
+def test_fans_that_run_together_are_taken_apart_together(measured, tmp_path):
+    """The budget is that of so many fans, and no curve of a single one stands beside it."""
+    values = fs.equal_noise(measured, 33, bench=BENCH, draws=200, rng=1, fans={PRICED: 2})
+
+    page = Page(write_page(values, measured, BENCH, tmp_path).read_text(encoding="utf-8"))
+
+    budgets = [table for table in page.tables() if table[1][0] == "Component"]
+    assert any(PRICED in table[0] for table in budgets)
+    assert not any(image["attrs"]["alt"].startswith("Airflow over") for image in page.all("img"))

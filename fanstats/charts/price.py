@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 import numpy as np
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.lines import Line2D
-from matplotlib.patheffects import withStroke
 
 from fanstats._arguments import count
 from fanstats.charts._axes import (
@@ -271,7 +270,7 @@ def _names(
             literal(text), (float(row["paid"]), float(row["value"])), (dx, dy),
             textcoords="offset points", ha=align, va="center", fontsize=size, color=inks.ink,
             zorder=3.2, arrowprops=lead if spot.away else None,
-            path_effects=[withStroke(linewidth=2.0, foreground=inks.paper)],
+            bbox={"facecolor": inks.paper, "edgecolor": "none", "alpha": 0.8, "pad": 0.6},
         )  # fmt: skip
     return drawn
 

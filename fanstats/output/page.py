@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,17 +10,19 @@ from typing import TYPE_CHECKING, Any
 import fanstats
 from fanstats._arguments import fraction
 from fanstats.cautions import ABOUT_BENCH, ABOUT_RESULTS
+from fanstats.decisions.retest import retest
+from fanstats.decisions.value_for_money import value_for_money
 from fanstats.errors import FanstatsError
 from fanstats.loading.describe import describe
 from fanstats.loading.readings import load_report
+from fanstats.output.page_next import Next, closest_of_all, next_steps, prices_of, telling_plan
 from fanstats.output.page_parts import (
     Case,
+    budget_cases,
     cases_of,
-    closest_of_all,
-    closest_sentence,
+    closest_lines,
     common_sentence,
     lead_sentences,
-    next_sentences,
     notes_of,
     samples_sentence,
     sets_sentence,
@@ -135,25 +138,29 @@ def _context(
     cases = cases_of(estimates, probability)
     whole = summary(estimates, probability=probability)
     place = where(estimates.attrs, None)
+    steps = next_steps(cases, estimates, readings, bench)
+    budgeted = budget_cases(cases)
     return {
         "title": f"Fans side by side {place}".strip(),
         "note": note,
         "lead": lead_sentences(cases, estimates),
         "samples": samples_sentence(estimates),
-        "closest": [(case.title, closest_sentence(case)) for case in cases if case.closest],
+        "closest": [(case.title, closest_lines(case)) for case in cases if case.closest],
         "common": common_sentence(estimates),
         "pictures": _pictures(cases, estimates, readings, bench),
         "often": times_words(probability),
         "rankings": [(ranking_table(case, whole), sets_sentence(case)) for case in cases],
         "chances": [(case.title, table) for case in cases if (table := chances_table(case))],
-        "budgets": _budgets(cases, estimates, readings, bench),
+        "budgets": _budgets(budgeted, estimates, readings, bench),
+        "budgets_left_out": len([case for case in cases if case.ranking.ranked]) - len(budgeted),
         "assumed": notes_of(estimates, "assumptions"),
-        "measured": notes_of(estimates, "measured"),
+        "measured": [_not_zero(note) for note in notes_of(estimates, "measured")],
         "not_considered": notes_of(estimates, "not_considered"),
         "left_out": notes_of(estimates, "left_out"),
         "bench": describe(bench),
         "read": [] if readings is None else load_report(readings).splitlines(),
-        "next": next_sentences(cases, estimates, readings, bench),
+        "next": steps,
+        "next_pictures": _next_pictures(cases, steps, estimates, readings, bench),
         "closest_of_all": closest_of_all(cases),
         "cautions": (*ABOUT_RESULTS, *ABOUT_BENCH),
         "version": fanstats.__version__,
@@ -168,12 +175,47 @@ def _pictures(
     from fanstats.output.page_pictures import curves_picture, ranking_picture
 
     pictures = [ranking_picture(case) for case in cases if case.ranking.ranked]
-    matched = _from_readings(estimates, readings)
+    matched = _from_readings(estimates, readings) and not _together(estimates)
     airflow = next((case for case in cases if case.quantity == "airflow"), None)
     if readings is not None and matched and airflow is not None:
         curves = curves_picture(airflow, estimates, readings, bench)
         pictures += [] if curves is None else [curves]
     return pictures
+
+
+def _next_pictures(
+    cases: list[Case],
+    steps: list[Next],
+    estimates: xr.Dataset,
+    readings: xr.Dataset | None,
+    bench: Bench,
+) -> list[Picture]:
+    """Draw the plan, what a second test would show, and prices: of the first case that has them."""
+    from fanstats.output.page_pictures import plan_picture, price_picture, second_test_picture
+
+    plan = telling_plan(steps)
+    pictures = [] if plan is None else [plan_picture(plan)]
+    case = next((c for c in cases if c.scope == "model" and len(c.ranking.ranked) > 1), None)
+    if case is None:
+        return pictures
+    about: dict[str, Any] = {"quantity": case.quantity, "obstruction": case.obstruction}
+    about["probability"] = case.ranking.probability
+    pictures.append(second_test_picture(retest(estimates, bench=bench, **about)))
+    prices = prices_of(estimates, readings)
+    if sum(name in prices for name in case.ranking.ranked) > 1:
+        pictures.append(price_picture(value_for_money(estimates, json.dumps(prices), **about)))
+    return pictures
+
+
+def _together(estimates: xr.Dataset) -> dict[str, int]:
+    """How many fans of a model run together, where that is more than one."""
+    stated: dict[str, int] = json.loads(str(estimates.attrs.get("fans", "{}")))
+    return {name: count for name, count in stated.items() if count > 1}
+
+
+def _not_zero(note: str) -> str:
+    """Say of the choice of curve what can be known of it: that it is too small to be seen."""
+    return note.replace("choice of curve: 0 %", "choice of curve: less than 0.1 %")
 
 
 def _from_readings(estimates: xr.Dataset, readings: xr.Dataset | None) -> bool:
@@ -184,14 +226,10 @@ def _from_readings(estimates: xr.Dataset, readings: xr.Dataset | None) -> bool:
 def _budgets(
     cases: list[Case], estimates: xr.Dataset, readings: xr.Dataset | None, bench: Bench
 ) -> list[Table]:
-    """Take apart the first place, and its lead, for the first case of every quantity."""
+    """Take apart the first place, and its lead, for every case."""
     if readings is None or not _from_readings(estimates, readings):
         return []
-    firsts: dict[str, Case] = {}
-    for case in cases:
-        if case.ranking.ranked:
-            firsts.setdefault(case.quantity, case)
-    found = [_budget(case, estimates, readings, bench) for case in firsts.values()]
+    found = [_budget(case, estimates, readings, bench) for case in cases]
     return [table for tables in found for table in tables]
 
 
@@ -225,6 +263,7 @@ def _one_budget(
         background=attrs["background"],
         target=attrs["target"],
         curve=attrs["curve"],
+        fans=_together(estimates) or None,
         pooled=attrs["pooled"],
     )
     values = case.ranking.table.set_index("model")["value"]

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from fanstats.decisions.compare import compare
 from fanstats.decisions.rank import Ranking, rank
-from fanstats.errors import FanstatsError
 from fanstats.formatting import chance
-from fanstats.output.printed import best_scope, ranked_cases
-from fanstats.planning.plan import plan_units
+from fanstats.output.printed import best_scope, pair_text, ranked_cases
 from fanstats.quantities import QUANTITIES
 from fanstats.wording import (
     SCOPE_WORDS,
@@ -24,27 +22,27 @@ from fanstats.wording import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     import xarray as xr
 
     from fanstats._typing import Scope
     from fanstats.decisions.verdict import Comparison
-    from fanstats.sources import Bench
 
 __all__ = [
     "Case",
+    "budget_cases",
     "cases_of",
-    "closest_of_all",
-    "closest_sentence",
+    "closest_lines",
     "common_sentence",
     "lead_sentences",
-    "next_sentences",
     "notes_of",
     "samples_sentence",
     "sets_sentence",
 ]
 
+# Of so many cases the budgets are shown.
+_MOST_BUDGETS: Final = 8
 # So many sets of models that cannot be told apart are named.
 _MOST_SETS: Final = 8
 
@@ -231,7 +229,7 @@ def samples_sentence(estimates: xr.Dataset) -> str:
     return f"Tested: {listed(parts)}."
 
 
-def closest_sentence(case: Case) -> str:
+def closest_lines(case: Case) -> list[str]:
     """Say how the closest two stand, without what holds for all pairs of the page alike.
 
     Parameters
@@ -240,15 +238,35 @@ def closest_sentence(case: Case) -> str:
 
     Returns
     -------
-    str
+    list of str
+        The gap with its range; who is ahead, with the odds; the luck that would explain it.
     """
     if case.closest is None:
-        return "Fewer than two models have a place: nothing to compare."
-    return _said(case.closest)
+        return ["Fewer than two models have a place: nothing to compare."]
+    lines = pair_text(replace(case.closest, where="")).splitlines()
+    return [f"{line.strip()[0].upper()}{line.strip()[1:]}." for line in lines if line.strip()]
 
 
-def _said(pair: Comparison) -> str:
-    return replace(pair, assumptions=(), where="").caption()
+def budget_cases(cases: Sequence[Case]) -> list[Case]:
+    """Choose the cases whose budgets are shown: all, or of many those least settled.
+
+    Parameters
+    ----------
+    cases : sequence of Case
+
+    Returns
+    -------
+    list of Case
+        In the order given: the first of every quantity, then those with the closest first place.
+    """
+    ranked = [case for case in cases if case.ranking.ranked]
+    if len(ranked) <= _MOST_BUDGETS:
+        return ranked
+    firsts = {case.quantity: case for case in reversed(ranked)}
+    rest = [case for case in ranked if case is not firsts[case.quantity]]
+    rest.sort(key=lambda case: float(case.ranking.chance_best.max()))
+    kept = [*firsts.values(), *rest][:_MOST_BUDGETS]
+    return [case for case in ranked if any(case is one for one in kept)]
 
 
 def common_sentence(estimates: xr.Dataset) -> str:
@@ -271,6 +289,8 @@ def common_sentence(estimates: xr.Dataset) -> str:
         and not (matched and text.startswith("sample luck in speed"))
     ]
     parts = [f"Assumed in all of them: {'; '.join(luck)}."] if luck else []
+    if estimates.sizes["model"] > 2:
+        parts.append("Each range allows for the pair being picked from the chart.")
     if matched:
         parts.append("A tolerance of speed explains none of these gaps: at equal noise it cancels.")
     return " ".join(parts)
@@ -312,81 +332,3 @@ def sets_sentence(case: Case) -> str:
     more = len(several) - _MOST_SETS
     rest = f"; and {more} more sets" if more > 0 else ""
     return f"Sets that cannot be told apart: {'; '.join(several[:_MOST_SETS])}{rest}."
-
-
-# What to buy next ----------------------------------------------------------------------------
-
-
-def next_sentences(
-    cases: Sequence[Case], estimates: xr.Dataset, readings: xr.Dataset | None, bench: Bench
-) -> list[tuple[str, str]]:
-    """Say for every case what would settle its first two places.
-
-    Parameters
-    ----------
-    cases : sequence of Case
-    estimates : Dataset
-    readings : Dataset or None
-        For prices, where they are known.
-    bench : Bench
-        For what no further sample reduces.
-
-    Returns
-    -------
-    list of (str, str)
-        Title and text.
-    """
-    prices = {} if readings is None else json.loads(str(readings.attrs.get("prices", "{}")))
-    return [(case.title, _next(case, estimates, prices, bench)) for case in cases]
-
-
-def _next(
-    case: Case, estimates: xr.Dataset, prices: Mapping[str, Mapping[str, Any]], bench: Bench
-) -> str:
-    pair = case.first_two
-    if pair is None:
-        return "Fewer than two models have a place: nothing to settle."
-    first, second = case.ranking.ranked[:2]
-    if case.scope != "model":
-        return (
-            f"{_said(pair)} State the sample luck in the bench file, or test several samples of "
-            "some models and measure it: then a plan can be made."
-        )
-    ahead = f"{first} before {second}"
-    if pair.verdict == "ahead":
-        return f"{ahead} is settled: nothing needs to be bought for the first place."
-    odds = chance(pair.odds.first_ahead, pair.draws)
-    odds = f"{ahead} is not settled ({pair.odds.label} {odds})."
-    known = {name: prices[name] for name in (first, second) if name in prices}
-    try:
-        plan = plan_units(
-            estimates, first, second, gap=abs(pair.difference.value), quantity=case.quantity,
-            obstruction=case.obstruction, probability=case.ranking.probability, bench=bench,
-            prices=known if len(known) == 2 else None,
-        )  # fmt: skip
-    except FanstatsError as error:
-        return f"{odds} No plan: {error}"
-    return f"{odds} {plan.sentence()}"
-
-
-def closest_of_all(cases: Sequence[Case]) -> str:
-    """Name the closest pair of the whole page.
-
-    Parameters
-    ----------
-    cases : sequence of Case
-
-    Returns
-    -------
-    str
-        "" where there is no pair.
-    """
-    calls = [(call, case) for case in cases if (call := case.ranking.closest_call()) is not None]
-    if not calls:
-        return ""
-    call, case = min(calls, key=lambda pair: abs(pair[0].probability - 0.5))
-    odds = chance(call.probability, case.ranking.draws)
-    return (
-        f"The closest call of all: {call.ahead} before {call.behind} ({case.title}; "
-        f"{case.ranking.label} {odds})."
-    )

@@ -23,10 +23,21 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.axes import Axes
 
+    from fanstats.decisions.retest import Retest
+    from fanstats.decisions.value_for_money import ValueForMoney
     from fanstats.output.page_parts import Case
+    from fanstats.planning.plan import UnitsPlan
     from fanstats.sources import Bench
 
-__all__ = ["DARK_PAPER", "Picture", "curves_picture", "ranking_picture"]
+__all__ = [
+    "DARK_PAPER",
+    "Picture",
+    "curves_picture",
+    "plan_picture",
+    "price_picture",
+    "ranking_picture",
+    "second_test_picture",
+]
 
 DARK_PAPER: Final = "#15191d"
 _DARK_INK: Final = "#e8e6e1"
@@ -36,7 +47,7 @@ _DARK: Final = {
     "axes.edgecolor": "#9aa1a8",
 }
 # Narrow, so that a telephone shows the text of a chart at a size that can be read.
-_WIDTH: Final = 4.6
+_WIDTH: Final = 3.6
 _MOST_ROWS: Final = 24
 _NAMED: Final = 3
 _DRAWS: Final = 1000
@@ -82,7 +93,7 @@ def ranking_picture(case: Case) -> Picture:
     ][: min(_NAMED, len(case.ranking.ranked))]
     return _picture(
         lambda ax: charts.ranked(case.ranking, ax=ax),
-        height=2.3 + 0.34 * rows,
+        height=2.5 + 0.32 * rows,
         alt=f"{case.title}: a dot and its ranges a model, the best on top. "
         f"First: {'; '.join(best)}. "
         "The figures stand in the ranking table.",
@@ -127,9 +138,67 @@ def curves_picture(
     behind = "" if case.obstruction is None else f", obstruction: {case.obstruction}"
     return _picture(
         lambda ax: charts.noise_airflow(band, ax=ax),
-        height=4.6,
+        height=4.4,
         alt=f"Airflow over noise level of {listed(names)}{behind}: curves through what was read, "
-        "with ranges for this sample, the typical one and the one you would buy.",
+        "with the range of the typical one around each.",
+    )
+
+
+def plan_picture(plan: UnitsPlan) -> Picture:
+    """Draw the chance that a gap is called against the number of samples.
+
+    Parameters
+    ----------
+    plan : UnitsPlan
+
+    Returns
+    -------
+    Picture
+    """
+    return _picture(
+        lambda ax: charts.power_and_cost(plan, ax=ax),
+        height=4.4,
+        alt=f"Chance that the gap between {plan.first} and {plan.second} is called, against the "
+        "number of samples of both, with what they cost. The plan stands in the text.",
+    )
+
+
+def second_test_picture(found: Retest) -> Picture:
+    """Draw what a second test is likely to show.
+
+    Parameters
+    ----------
+    found : Retest
+
+    Returns
+    -------
+    Picture
+    """
+    rows = min(max(len(found.table), 4), _MOST_ROWS)
+    return _picture(
+        lambda ax: charts.second_test(found, ax=ax),
+        height=3.0 + 0.32 * rows,
+        alt=f"A second test by {found.quantity} with new samples: a range a model, its first "
+        "figure, the one expected, and how often two neighbours keep their order.",
+    )
+
+
+def price_picture(found: ValueForMoney) -> Picture:
+    """Draw price against performance.
+
+    Parameters
+    ----------
+    found : ValueForMoney
+
+    Returns
+    -------
+    Picture
+    """
+    return _picture(
+        lambda ax: charts.price_performance(found, ax=ax),
+        height=4.4,
+        alt=f"Price against {found.quantity}: a dot a model with its range, and the "
+        f"{found.label} that nothing that costs no more is better.",
     )
 
 
