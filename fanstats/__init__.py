@@ -13,13 +13,18 @@ from typing import TYPE_CHECKING, Any
 
 from fanstats import demo, formatting, instruments, levels
 from fanstats.decisions.changes import changes
+from fanstats.decisions.combine_charts import combine_charts
 from fanstats.decisions.compare import compare
+from fanstats.decisions.crossing import crossing
 from fanstats.decisions.curve_bands import difference_band, noise_airflow_band
 from fanstats.decisions.equivalence import equivalent, good_enough
 from fanstats.decisions.extra_cost import extra_cost
 from fanstats.decisions.families import compare_all_pairs, compare_with_best, compare_with_one
 from fanstats.decisions.mixed import mix, mixed_estimates
+from fanstats.decisions.model_curves import curve_band
+from fanstats.decisions.power_law import power_law
 from fanstats.decisions.rank import Ranking, rank
+from fanstats.decisions.reach import reach
 from fanstats.decisions.retest import retest
 from fanstats.decisions.several import several_against_one
 from fanstats.decisions.value_for_money import value_for_money
@@ -33,6 +38,7 @@ from fanstats.instruments import split_both_ways
 from fanstats.loading.bench_file import read_bench
 from fanstats.loading.describe import describe
 from fanstats.loading.readings import load_report, read_readings
+from fanstats.output.bench_template import write_bench_template
 from fanstats.output.page import write_page
 from fanstats.output.summaries import summary
 from fanstats.output.template import write_template
@@ -50,6 +56,8 @@ from fanstats.planning.tolerance import (
     prediction_interval,
     tolerance_interval,
 )
+from fanstats.planning.value import plan_value
+from fanstats.propagation.both_ways import both_ways, compare_both_ways, rank_both_ways
 from fanstats.propagation.budget import budget
 from fanstats.propagation.effect_tables import contributions, covariance, first_order_interval
 from fanstats.propagation.first_order import first_order
@@ -58,13 +66,26 @@ from fanstats.propagation.linear_draws import as_draws
 from fanstats.propagation.monte_carlo import coverage_interval, monte_carlo_errors
 from fanstats.propagation.roads import compare_roads
 from fanstats.propagation.stability import until_stable
-from fanstats.sources import Bench, Instrument, Source, UnitSpread, expanded, half_width, standard
+from fanstats.sources import (
+    Bench,
+    Correction,
+    Instrument,
+    Source,
+    UnitSpread,
+    expanded,
+    half_width,
+    standard,
+)
 from fanstats.spread.conformity import conformity
 from fanstats.spread.control_range import control_range
+from fanstats.spread.critical import critical_difference, critical_range
 from fanstats.spread.declared import declared_value, verify_declared
 from fanstats.spread.luck_needed import luck_needed
 from fanstats.spread.repeatability import plan_repeatability
+from fanstats.spread.rig_bridge import bridge_rigs
+from fanstats.spread.session_shifts import session_shifts
 from fanstats.spread.siblings import unlike_siblings
+from fanstats.spread.trends import trends
 from fanstats.spread.type_a import repeatability, with_repeatability
 from fanstats.spread.unit_spread import SpreadEstimate, unit_spread
 from fanstats.spread.variance_components import variance_components
@@ -77,6 +98,7 @@ __version__ = "0.1.0"
 __all__ = [
     "Bench",
     "Comparison",
+    "Correction",
     "FanstatsError",
     "FanstatsWarning",
     "Instrument",
@@ -87,11 +109,15 @@ __all__ = [
     "UnitSpread",
     "UnitsPlan",
     "as_draws",
+    "both_ways",
+    "bridge_rigs",
     "budget",
     "changes",
     "charts",
+    "combine_charts",
     "compare",
     "compare_all_pairs",
+    "compare_both_ways",
     "compare_roads",
     "compare_with_best",
     "compare_with_one",
@@ -100,6 +126,10 @@ __all__ = [
     "control_range",
     "covariance",
     "coverage_interval",
+    "critical_difference",
+    "critical_range",
+    "crossing",
+    "curve_band",
     "declared_value",
     "demo",
     "describe",
@@ -132,18 +162,24 @@ __all__ = [
     "plan_next",
     "plan_repeatability",
     "plan_units",
+    "plan_value",
+    "power_law",
     "prediction_interval",
     "rank",
+    "rank_both_ways",
+    "reach",
     "read_bench",
     "read_readings",
     "repeatability",
     "retest",
+    "session_shifts",
     "several_against_one",
     "split_both_ways",
     "standard",
     "summary",
     "to_uncertainties",
     "tolerance_interval",
+    "trends",
     "unit_spread",
     "units_for_gap",
     "units_for_half_width",
@@ -157,6 +193,7 @@ __all__ = [
     "weight_dependence",
     "what_if",
     "with_repeatability",
+    "write_bench_template",
     "write_page",
     "write_template",
 ]
