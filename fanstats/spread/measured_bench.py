@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 from fanstats.errors import FanstatsError
 from fanstats.sources import Bench, Instrument, Source, UnitSpread
-from fanstats.spread.component_intervals import component_interval
+from fanstats.spread.component_intervals import component_interval, satterthwaite_dof
 from fanstats.spread.offsets import KINDS, SpreadKind
 from fanstats.spread.strata import FEWEST_DOF
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from fanstats.spread.along_curve import AlongCurve
     from fanstats.spread.boxes import BoxSplit
     from fanstats.spread.luck_correlation import Correlation
     from fanstats.spread.repeats import Repeats
@@ -140,6 +141,7 @@ def pooled_spread(
     prior: Prior | None,
     note: str = "",
     split: BoxSplit | None = None,
+    along: AlongCurve | None = None,
 ) -> Source | None:
     """Give the spread between units as one draw of a mean square, a prior taken in.
 
@@ -156,6 +158,8 @@ def pooled_spread(
     split : BoxSplit or None
         Spread between boxes and within, where it could be told: a sample bought is one of a box
         of its own.
+    along : AlongCurve or None
+        What one speed adds to a sample's mean luck, where that is to be held too.
 
     Returns
     -------
@@ -178,8 +182,12 @@ def pooled_spread(
     square = strata.mean_square if strata is not None and has else 0.0
     if split is not None and split.between_raw > 0:
         nu, square = split.total_dof, split.total
+    if has and along is not None:
+        both, freedoms = [square, along.mean_square], [nu, along.dof]
+        nu, square = satterthwaite_dof(both, freedoms, [1.0, 1.0]), sum(both)
     total = square * nu
     removed = max(0.0, strata.counted_elsewhere) if strata is not None and has else 0.0
+    removed += along.reading if has and along is not None else 0.0
     if prior is not None:
         total += prior.dof * (prior.variance + removed)
         nu += prior.dof
@@ -211,6 +219,7 @@ def with_strata(
     priors: dict[SpreadKind, Prior | None],
     notes: dict[SpreadKind, str],
     splits: Mapping[SpreadKind, BoxSplit] | None = None,
+    along: Mapping[SpreadKind, AlongCurve] | None = None,
 ) -> Bench:
     """Put measured sittings, sessions and unit spreads in place of assumed ones.
 
@@ -226,6 +235,8 @@ def with_strata(
         By kind, what to add to a stated spread.
     splits : mapping, optional
         By kind, spread between boxes and within.
+    along : mapping, optional
+        By kind, what one speed adds to a sample's mean luck.
 
     Returns
     -------
@@ -236,8 +247,14 @@ def with_strata(
         found = strata.get(kind)
         if found is not None:
             bench = _with_below(bench, kind, found)
-        split = (splits or {}).get(kind)
-        pooled = pooled_spread(kind, found, priors.get(kind), notes.get(kind, ""), split)
+        pooled = pooled_spread(
+            kind,
+            found,
+            priors.get(kind),
+            notes.get(kind, ""),
+            (splits or {}).get(kind),
+            (along or {}).get(kind),
+        )
         spreads[kind] = pooled if pooled is not None else bench.spread.of(kind)
     # What was stated of how noise and airflow luck go together stays until it is measured.
     return replace(bench, spread=replace(bench.spread, **spreads))

@@ -63,6 +63,10 @@ class Offsets:
         The values behind each obstruction alone.
     common : ndarray
         The common speeds or drives.
+    profile : ndarray, shape (sitting, speed)
+        The values speed by speed, before their mean is taken.
+    profile_effects : ndarray, shape (sitting, speed, label)
+        What one standard uncertainty of each label moves those by.
     """
 
     kind: SpreadKind
@@ -76,6 +80,8 @@ class Offsets:
     labels: tuple[Label, ...]
     by_obstruction: dict[str, FloatArray]
     common: FloatArray
+    profile: FloatArray
+    profile_effects: FloatArray
 
     def covariance(self, without: Collection[str] = ()) -> FloatArray:
         """Give the covariance of the values due to what is stated of the instruments.
@@ -120,6 +126,11 @@ def offsets_of(kind: SpreadKind, bench: Bench, layout: ModelLayout) -> Offsets |
     return _quantity_offsets(kind, bench, layout)
 
 
+def _wide(values: FloatArray, draws: Draws) -> FloatArray:
+    """Give every draw a column of its own."""
+    return np.broadcast_to(values, (values.shape[0], draws.size))
+
+
 class _BothWays(OneAtATime):
     """Draws that move nothing, then each label up by one standard uncertainty, then down."""
 
@@ -147,8 +158,10 @@ def _assembled(
         part(recorder)
     labels = tuple(recorder.labels)
     moved = _BothWays(labels)
-    found = {name: part(moved) for name, part in parts.items()}
+    curves = {name: part(moved) for name, part in parts.items()}
+    found = {name: curve.mean(axis=1) for name, curve in curves.items()}
     whole = np.mean(list(found.values()), axis=0)
+    profile = _mean_profile(list(curves.values()))
     count = len(labels)
     return Offsets(
         kind=kind,
@@ -159,11 +172,23 @@ def _assembled(
         rigs=tuple(sitting.rig for sitting in sittings),
         values=whole[:, 0],
         # The difference of both sides leaves the curvature near the room out.
-        effects=(whole[:, 1 : count + 1] - whole[:, count + 1 :]) / 2.0,
+        effects=_both_ways(whole, count),
         labels=labels,
         by_obstruction={name: each[:, 0] for name, each in found.items()} if len(found) > 1 else {},
         common=common,
+        profile=profile[..., 0],
+        profile_effects=_both_ways(profile, count),
     )
+
+
+def _both_ways(moved: FloatArray, count: int) -> FloatArray:
+    return np.asarray((moved[..., 1 : count + 1] - moved[..., count + 1 :]) / 2.0)
+
+
+def _mean_profile(curves: list[FloatArray]) -> FloatArray:
+    """Average over obstructions step by step; where steps differ in number, take the first."""
+    alike = [curve for curve in curves if curve.shape == curves[0].shape]
+    return np.asarray(np.mean(alike, axis=0))
 
 
 def _session(sitting: Sitting) -> str:
@@ -199,7 +224,7 @@ def _noise_offsets(bench: Bench, layout: ModelLayout) -> Offsets | str:
 
     def levels(draws: Draws) -> FloatArray:
         return np.stack(
-            [level_at(c, level_knots(draws, bench, c), at).at.mean(axis=0) for c in curves]
+            [_wide(level_at(c, level_knots(draws, bench, c), at).at, draws) for c in curves]
         )
 
     sittings = [curve.sitting for curve in curves]
@@ -287,7 +312,7 @@ def _reader(
         values = [quantity_values(draws, request, layout, curve, points).at for curve in curves]
         if kind == "airflow":
             values = [np.log(np.maximum(each, 1e-12)) for each in values]
-        return np.stack([np.broadcast_to(each.mean(axis=0), (draws.size,)) for each in values])
+        return np.stack([_wide(each, draws) for each in values])
 
     return read
 
@@ -323,7 +348,7 @@ def _speed_offsets(bench: Bench, layout: ModelLayout) -> Offsets | str:
             y = abscissa_draws(draws, bench, sitting, "speed", knots)
             if knots.count > 1:
                 y = monotone_values(at, y, drives[:, None]).at
-            rows.append(np.broadcast_to(np.log(y).mean(axis=0), (draws.size,)))
+            rows.append(_wide(np.log(y), draws))
         return np.stack(rows)
 
     return _assembled("speed", layout, [sitting for sitting, _ in found], drives, {"": speeds})

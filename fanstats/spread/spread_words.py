@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from fanstats.spread.along_curve import ALONG_FROM
 from fanstats.spread.boxes import ONE_BOX
 from fanstats.spread.luck_correlation import FEWEST
 from fanstats.wording import listed, times_words
@@ -14,13 +15,14 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from fanstats.spread.along_curve import AlongCurve
     from fanstats.spread.boxes import BoxSplit
     from fanstats.spread.luck_correlation import Correlation
     from fanstats.spread.offsets import SpreadKind
     from fanstats.spread.repeats import Repeats
     from fanstats.spread.strata import Strata
 
-__all__ = ["cannot_tell", "correlation_words", "spread_sentence"]
+__all__ = ["along_words", "cannot_tell", "correlation_words", "spread_sentence"]
 
 _NAMES: Final = {
     "noise": "noise",
@@ -149,6 +151,47 @@ def cannot_tell(
     return told
 
 
+def along_words(
+    found: Mapping[SpreadKind, AlongCurve], held: Mapping[SpreadKind, AlongCurve]
+) -> list[str]:
+    """Say where a sample's luck varies along its curve.
+
+    Parameters
+    ----------
+    found : mapping
+        By kind, what was estimated.
+    held : mapping
+        Those that the bench's spread holds.
+
+    Returns
+    -------
+    list of str
+    """
+    told = [
+        f"luck in {_NAMES[kind]} varies along the curve by {_along(each, kind)} about a sample's "
+        "mean; the spread in the bench holds it, as it is asked for at one speed (on the average "
+        "over the sweep: more at its ends, less in its middle)"
+        for kind, each in held.items()
+    ]
+    few = [
+        f"{_along(each, kind)} in {_NAMES[kind]}"
+        for kind, each in found.items()
+        if kind not in held and each.low > 1e-12
+    ]
+    if few:
+        told.append(
+            f"luck varies along the curve ({', '.join(few)}), which the bench does not hold: that "
+            f"takes {ALONG_FROM} degrees of freedom and stated errors of single readings"
+        )
+    return told
+
+
+def _along(each: AlongCurve, kind: SpreadKind) -> str:
+    return _sd(
+        math.sqrt(max(0.0, each.raw)), {"noise": "dB", "temperature": "K"}.get(kind, "relative")
+    )
+
+
 def correlation_words(found: Correlation | None, strata: Mapping[SpreadKind, Strata]) -> list[str]:
     """Say whether noisier samples move more air, and whether draws of luck know of it.
 
@@ -168,6 +211,8 @@ def correlation_words(found: Correlation | None, strata: Mapping[SpreadKind, Str
         return []
     if found is None:
         dof = min(strata["noise"].means.dof, strata["airflow"].means.dof)
+        if dof >= FEWEST:
+            return []  # one of the two does not vary, or other samples stand behind each
         return (
             [
                 f"whether noisier samples move more air is not told by {dof} degrees of freedom "

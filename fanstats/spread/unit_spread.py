@@ -18,6 +18,7 @@ from fanstats.estimates.curves import CURVES, CurveKind
 from fanstats.estimates.layout import layout_models
 from fanstats.estimates.sittings import Sitting, sittings_of
 from fanstats.sources import Bench, Source, UnitSpread
+from fanstats.spread.along_curve import AlongCurve, along_curve
 from fanstats.spread.boxes import BoxSplit, box_note, boxes_of, split_by_box
 from fanstats.spread.component_intervals import component_interval
 from fanstats.spread.luck_correlation import Correlation, luck_correlation
@@ -31,7 +32,12 @@ from fanstats.spread.measured_bench import (
 )
 from fanstats.spread.offsets import KIND_WORDS, KINDS, Offsets, SpreadKind, offsets_of
 from fanstats.spread.repeats import Repeats, pooled_repeats, reads_relative
-from fanstats.spread.spread_words import cannot_tell, correlation_words, spread_sentence
+from fanstats.spread.spread_words import (
+    along_words,
+    cannot_tell,
+    correlation_words,
+    spread_sentence,
+)
 from fanstats.spread.strata import Component, Strata, strata_of
 from fanstats.spread.trends import drift_words
 
@@ -177,13 +183,16 @@ def unit_spread(
     known = boxes_of(readings)
     boxes = {kind: note for kind, found in strata.items() if (note := box_note(found.means, known))}
     splits = _splits(strata, known, probability)
+    along = {kind: found for kind, parts in offsets.items() if (found := along_curve(parts))}
+    held = {kind: found for kind, found in along.items() if found.used and _reads(bench, kind)}
     priors = {kind: prior_of(prior, worth, kind) for kind in KINDS}
     rows = [
         row
         for kind in KINDS
         for row in [
-            *_rows(kind, strata.get(kind), priors, boxes, splits, probability),
+            *_rows(kind, strata.get(kind), priors, boxes, (splits, held), probability),
             *(_box_rows(kind, splits[kind]) if kind in splits else ()),
+            *(_along_rows(kind, along[kind], kind in held) if kind in along else ()),
         ]
     ]
     rows += [_repeat_row(quantity, found, probability) for quantity, found in repeats.items()]
@@ -197,12 +206,13 @@ def unit_spread(
     )
     return SpreadEstimate(
         components=pd.DataFrame(rows, columns=_COLUMNS),
-        bench=with_correlation(with_strata(bench, strata, priors, boxes, splits), together),
+        bench=with_correlation(with_strata(bench, strata, priors, boxes, splits, held), together),
         deviations=_deviations(strata, offsets),
         by_obstruction=_by_obstruction(offsets),
         correlation=together,
         cannot_tell=(
             *cannot_tell(strata, repeats, boxes, _single(sittings), splits),
+            *along_words(along, held),
             *correlation_words(together, strata),
         ),
         contradictions=(*_contradictions(bench, strata), *drift_words(offsets)),
@@ -301,7 +311,7 @@ def _rows(
     strata: Strata | None,
     priors: dict[SpreadKind, Prior | None],
     boxes: dict[SpreadKind, str],
-    splits: dict[SpreadKind, BoxSplit],
+    more: tuple[dict[SpreadKind, BoxSplit], dict[SpreadKind, AlongCurve]],
     probability: float,
 ) -> list[dict[str, object]]:
     """Rows of one kind."""
@@ -313,7 +323,10 @@ def _rows(
             notes = [strata.unit.status, boxes.get(kind, ""), _few(strata)]
             rows[0]["status"] = "; ".join(note for note in notes if note)
     if priors[kind] is not None:
-        pooled = pooled_spread(kind, strata, priors[kind], split=splits.get(kind))
+        splits, along = more
+        pooled = pooled_spread(
+            kind, strata, priors[kind], split=splits.get(kind), along=along.get(kind)
+        )
         if pooled is not None:
             rows.append(_prior_row(kind, pooled, probability))
     return rows
@@ -346,6 +359,28 @@ def _box_rows(kind: SpreadKind, split: BoxSplit) -> list[dict[str, object]]:
             "limit",
         }
         for name, raw, dof, (low, high) in parts
+    ]  # fmt: skip
+
+
+def _reads(bench: Bench, kind: SpreadKind) -> bool:
+    """Say whether the errors of single readings are stated: else they would pass for luck."""
+    instruments = [bench.instrument(name) for name in (kind, "speed")]
+    return all(i is not None and "reading" not in i.unstated for i in instruments)
+
+
+def _along_rows(kind: SpreadKind, found: AlongCurve, held: bool) -> list[dict[str, object]]:
+    status = "in the bench's spread, which is that at one speed" if held else ""
+    if not found.raw > 0:
+        status = f"raw variance {found.raw:.2g} is not above 0: read the upper limit"
+    return [
+        {
+            "kind": KIND_WORDS[kind], "component": "from speed to speed within a unit",
+            "units": _UNITS[kind], "sd": math.sqrt(max(0.0, found.raw)),
+            "raw_variance": found.raw,
+            "dof": found.dof * (found.raw / found.mean_square) ** 2 if found.raw > 0 else math.nan,
+            "low": math.sqrt(found.low), "high": math.sqrt(found.high), "how": "closed form",
+            "status": status,
+        }
     ]  # fmt: skip
 
 
