@@ -384,3 +384,105 @@ def test_an_unknown_term_is_refused_with_those_there_are():
     found = analysis_of_variance([1.0, 2.0, 3.0], random={"unit": list("aab")})
     with pytest.raises(fs.FanstatsError, match="one of 'unit'; got 'readings'"):
         found.test("readings")
+
+
+# Unbalanced nests ------------------------------------------------------------------------------
+
+
+def _textbook_nest(sizes):
+    """Coefficients of an unbalanced nest of two stages, sum by sum as in the books.
+
+    Searle, Casella and McCulloch (1992), appendix F; Snedecor and Cochran, 13.12: with n_ij
+    readings of unit j in group i, those of the unit in both mean squares and of the group.
+    """
+    total = sum(sum(row) for row in sizes)
+    units = sum(len(row) for row in sizes)
+    within = sum(n**2 / sum(row) for row in sizes for n in row)
+    over_all = sum(n**2 for row in sizes for n in row) / total
+    groups = len(sizes)
+    unit_in_unit = (total - within) / (units - groups)
+    unit_in_group = (within - over_all) / (groups - 1)
+    group_in_group = (total - sum(sum(row) ** 2 for row in sizes) / total) / (groups - 1)
+    return unit_in_unit, unit_in_group, group_in_group
+
+
+def _nest(sizes):
+    group = [i for i, row in enumerate(sizes) for n in row for _ in range(n)]
+    unit = [(i, j) for i, row in enumerate(sizes) for j, n in enumerate(row) for _ in range(n)]
+    return group, unit
+
+
+SIZES = ((3, 1, 2), (4, 2), (1, 1, 1, 5), (2,))
+
+
+def test_unbalanced_nest_has_the_textbook_coefficients():
+    """Three stages, ten units of unequal size in four groups: each expected mean square."""
+    group, unit = _nest(SIZES)
+    values = np.random.default_rng(3).normal(size=len(group))
+    found = analysis_of_variance(values, random={"group": group, "unit": unit})
+    unit_in_unit, unit_in_group, group_in_group = _textbook_nest(SIZES)
+
+    assert found.coefficients[0] == pytest.approx([group_in_group, unit_in_group, 1.0])
+    assert found.coefficients[1] == pytest.approx([0.0, unit_in_unit, 1.0])
+    assert found.coefficients[2] == pytest.approx([0.0, 0.0, 1.0])
+    # The components by hand from the mean squares.
+    group_ms, unit_ms, residual = found.mean_squares
+    units = (unit_ms - residual) / unit_in_unit
+    groups = (group_ms - residual - unit_in_group * units) / group_in_group
+    assert found.components() == pytest.approx([groups, units, residual])
+
+
+def test_closed_form_of_an_unbalanced_nest_is_right_on_the_average():
+    """Groups 1.0, units 0.5, readings 0.25: 3000 simulated tables, negative ones counted as is."""
+    group, unit = _nest(SIZES)
+    units = {label: place for place, label in enumerate(dict.fromkeys(unit))}
+    rng = np.random.default_rng(8)
+    raw = []
+    for _ in range(3000):
+        values = (
+            rng.normal(size=len(SIZES))[group]
+            + np.sqrt(0.5) * rng.normal(size=len(units))[[units[label] for label in unit]]
+            + 0.5 * rng.normal(size=len(unit))
+        )
+        raw.append(values)
+    # One decomposition serves all tables: it does not depend on the values.
+    layout = analysis_of_variance(raw[0], random={"group": group, "unit": unit})
+    table = np.array(raw) - np.mean(raw, axis=1, keepdims=True)
+    parts = [table @ basis for basis in layout.bases]
+    squares = [np.sum(part**2, axis=1) for part in parts]
+    squares.append(np.sum(table**2, axis=1) - sum(squares))
+    found = (np.array(squares) / layout.dof[:, None]).T @ layout.weights().T
+    error = found.std(axis=0, ddof=1) / np.sqrt(len(found))
+
+    assert found.mean(axis=0) == pytest.approx([1.0, 0.5, 0.25], abs=float(4 * error.max()))
+    assert (found[:, 0] < 0).mean() > 0.02
+
+
+def test_unbalanced_reml_on_its_boundary_is_the_pooled_variance():
+    """Units of one, two and four readings that agree by chance: likelihood, raw value and limit."""
+    unit = list("abbcccc")
+    values = np.array([30.0, 30.9, 29.2, 30.6, 29.5, 29.4, 30.5])
+    found = variance_components(values, random={"unit": unit})
+    row = found.table.iloc[0]
+
+    assert row["raw_variance"] < 0
+    assert row["variance"] == 0.0
+    assert row["high"] > 0
+    assert "boundary" in row["how"] or "pooled" in row["how"]
+    assert found.component("readings") == pytest.approx(np.var(values, ddof=1))
+    # The dense restricted criterion has no lower point on either side.
+    held = np.array([[a == b for b in unit] for a in unit], dtype=float)
+
+    def criterion(unit_variance, residual):
+        v = residual * np.eye(7) + unit_variance * held
+        x = np.ones((7, 1))
+        info = x.T @ np.linalg.solve(v, x)
+        left = values - (x @ np.linalg.solve(info, x.T @ np.linalg.solve(v, values)))
+        return (
+            np.linalg.slogdet(v)[1] + np.linalg.slogdet(info)[1] + left @ np.linalg.solve(v, left)
+        )
+
+    at = criterion(0.0, np.var(values, ddof=1))
+    for unit_variance in (0.0, 0.02, 0.1, 0.3):
+        for factor in (0.8, 0.95, 1.0, 1.05, 1.25):
+            assert criterion(unit_variance, factor * np.var(values, ddof=1)) >= at - 1e-9
