@@ -70,7 +70,8 @@ def from_chart(
         Unit of `level`.
     slope : "fan laws", float or (float, float)
         How the level of the fan alone rises, dB a decade of speed, and its standard uncertainty:
-        noise luck acts through it. "fan laws" is 50 lg N with an uncertainty of 5.8.
+        noise luck acts through it. "fan laws" is 50 lg N with an uncertainty of 5.8; `pooled_slope`
+        gives that of models you swept.
     room : float, optional
         Room noise behind a chart at equal noise. Without it errors of the noise reading count as
         far from the room.
