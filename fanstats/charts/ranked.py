@@ -236,6 +236,17 @@ def ranked_panels(
     ------
     FanstatsError
         If the quantity has no obstructions, or axes are too few.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> import matplotlib.pyplot as plt
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
+    >>> _ = plt.figure(figsize=(9.0, 9.0), layout="constrained")
+    >>> drawn = ranked_panels(estimates, quantity="airflow", obstructions=["open", "dust pad"])
+    >>> len(drawn), len(plt.gcf().axes)
+    (2, 2)
+    >>> plt.close()
     """
     names = _obstructions(estimates, quantity) if obstructions is None else list(obstructions)
     if axes is None:
