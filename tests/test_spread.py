@@ -352,6 +352,30 @@ def test_units_are_what_mountings_leave_of_their_means():
     assert found.bench.spread.noise.removed_variance == pytest.approx(within / 2, rel=1e-9)
 
 
+def test_mountings_seen_in_the_rise_do_not_cancel_with_the_ambient():
+    """One thermometer for both temperatures: what mountings move of the rise stays in the bench."""
+    rng = np.random.default_rng(14)
+    table = []
+    for model in "AB":
+        for unit in "12":
+            for sitting in "123":
+                mounted = rng.normal() * 1.5
+                group = power_law_rows(model, unit=unit, sitting=sitting)
+                for place, row in enumerate(group):
+                    row |= {"temperature [degC]": 60 - place + mounted, "ambient [degC]": 22.0}
+                table.append(group)
+    probe = fs.Instrument(shared=fs.half_width(1.0), reading=[], name="probe")
+    found = unit_spread(readings(*table), replace(exact_bench(), temperature=probe))
+    sd = row_of(found, "temperature rise at a given speed", "between sittings")["sd"]
+    first = readings(*[g for g in table if g[0]["sitting"] == "1" and g[0]["unit"] == "1"])
+    made = fs.equal_speed(first, 900, bench=found.bench, draws=4000, rng=1)
+    rise = made["temperature_rise"].sel(scope="tested unit", model="A").to_numpy()
+
+    # Student's t on 8 degrees of freedom or so; the calibration of the probe still cancels.
+    low, high = np.quantile(rise, [0.1587, 0.8413])
+    assert (high - low) / 2 == pytest.approx(sd, rel=0.12)
+
+
 def test_days_are_named_with_the_samples_where_nothing_tells_them_apart():
     """Each sample on a day of its own: samples, mountings and days are one component."""
     table = pairs()
@@ -571,3 +595,36 @@ def test_intervals_with_an_estimated_spread_cover_the_typical_and_the_next_unit(
         error = np.std(found, ddof=1) / np.sqrt(len(found))
         assert np.mean(found) > 0.95 - 3.5 * max(error, 0.01), scope
         assert np.mean(found) < 0.9999, scope
+
+
+@pytest.mark.simulation
+@pytest.mark.parametrize(
+    ("above_room", "tachometer", "flicker"), [(6.0, 4.0, 0.1), (1.5, 10.0, 0.2)]
+)
+def test_intervals_of_components_cover_with_tachometer_and_room(above_room, tachometer, flicker):
+    """Six pairs, the target six and one and a half decibels above the room: every kind covers."""
+    rng = np.random.default_rng(17)
+    simulated = SimulatedBench(
+        models=6,
+        units=2,
+        above_room=above_room,
+        speed_reading=tachometer,
+        noise_reading=flicker,
+        noise_sitting=0.0,
+    )
+    bench = reading_bench(
+        noise=flicker, speed=tachometer, airflow=simulated.airflow_reading, sitting=[]
+    )
+    truth = {NOISE: 0.8, AIRFLOW: 0.02, SPEED: 0.04}
+    hits, raw = {kind: [] for kind in truth}, {kind: [] for kind in truth}
+    for _ in range(60):
+        table, _ = simulated.simulate(rng)
+        found = unit_spread(fs.read_readings(table), bench)
+        for kind, true in truth.items():
+            row = row_of(found, kind)
+            hits[kind].append(row["low"] <= true <= row["high"])
+            raw[kind].append(row["raw_variance"] / true**2)
+    for kind in truth:
+        assert np.mean(hits[kind]) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60), kind
+        error = np.std(raw[kind], ddof=1) / np.sqrt(60)
+        assert np.mean(raw[kind]) == pytest.approx(1.0, abs=3.5 * error), kind

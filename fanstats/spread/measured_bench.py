@@ -11,6 +11,7 @@ from fanstats.sources import Bench, Instrument, Source, UnitSpread
 from fanstats.spread.component_intervals import component_interval, satterthwaite_dof
 from fanstats.spread.offsets import KINDS, SpreadKind
 from fanstats.spread.strata import FEWEST_DOF
+from fanstats.spread.taken_out import apart_from_ambient
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -280,7 +281,14 @@ def with_correlation(bench: Bench, found: Correlation | None) -> Bench:
     return replace(bench, spread=spread)
 
 
+def _enters(component: Component | None) -> bool:
+    return component is not None and component.enters
+
+
 def _with_below(bench: Bench, kind: SpreadKind, strata: Strata) -> Bench:
+    seen = [name for name in ("sitting", "session") if _enters(getattr(strata, name))]
+    if kind == "temperature" and seen:
+        bench = apart_from_ambient(bench, seen)
     instrument: Instrument = getattr(bench, kind) or Instrument()
     if strata.sitting is not None and strata.sitting.enters:
         measured = _measured_source(kind, strata.sitting, "sittings")
