@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 import tomllib
 from pathlib import Path
 
@@ -311,6 +312,26 @@ def test_the_error_of_a_reported_uncertainty_under_heavy_tails():
     assert np.sqrt(np.mean(stated**2)) == pytest.approx(scatter, rel=4 / math.sqrt(2 * 800))
     normal = np.random.default_rng(4).standard_normal((3, 500))
     assert uncertainty_error(normal) == pytest.approx(sd_error(normal))
+
+
+@pytest.mark.parametrize("draws", [400, 10_000, 100_000])
+def test_no_printed_end_of_a_range_has_a_digit_beyond_its_monte_carlo_error(draws):
+    """Half a unit of the last decimal of either end is no smaller than the end's own error."""
+    bench = fs.Bench(spread=fs.UnitSpread(noise=fs.standard(0.75), airflow=fs.standard("2.1 %")))
+    pair = fs.compare(
+        fs.from_chart({"A": 412, "B": 398}, quantity="airflow", units="fpm", level=36,
+                      bench=bench, draws=draws, rng=2),
+        "A", "B", quantity="airflow",
+    )  # fmt: skip
+    gap = pair.difference
+    said = re.search(r"coverage interval\): (-?[\d.]+) to (-?[\d.]+) fpm", pair.sentence())
+
+    for text, end, error in zip(said.groups(), (gap.low, gap.high),
+                                (gap.low_error, gap.high_error), strict=True):  # fmt: skip
+        decimals = len(text.partition(".")[2]) or -(len(text) - len(text.rstrip("0")))
+        assert 0.5 * 10.0**-decimals >= 0.999 * error
+        assert float(text) == pytest.approx(end, abs=0.5 * 10.0**-decimals)
+    assert f"{said[1]} to {said[2]} fpm" in repr(pair)
 
 
 # As many draws as digits take --------------------------------------------------------------------

@@ -98,6 +98,11 @@ def _other(result: Comparison, who: str) -> str:
     return result.second if who == result.first else result.first
 
 
+def _error_of(gap: Gap) -> float:
+    """Give the Monte Carlo standard error of the ends, the larger one: no digit goes beyond it."""
+    return max((e for e in (gap.low_error, gap.high_error) if math.isfinite(e)), default=0.0)
+
+
 def _gap_words(result: Comparison, gap: Gap, toward: str, *, size: bool = False) -> str:
     """Give the gap seen from one model, or just its size, with its range."""
     sign = 1.0 if toward == result.first else -1.0
@@ -112,7 +117,8 @@ def _gap_words(result: Comparison, gap: Gap, toward: str, *, size: bool = False)
         text += f" ({figure(100.0 * (ratio - 1.0), relative, '%')})"
     if math.isfinite(low) or math.isfinite(high):
         times = times_words(result.probability)
-        text += f", range, {times} (coverage interval): {range_words(low, high, u, units)}"
+        ends = range_words(low, high, u, units, standard_error=_error_of(gap))
+        text += f", range, {times} (coverage interval): {ends}"
     return text
 
 
@@ -265,12 +271,20 @@ def comparison_rows(result: Comparison) -> list[tuple[str, str]]:
         ("about", PAIR_WORDS.get(result.scope, result.scope)),
         ("difference", figure(gap.value, u, units)),
         ("standard uncertainty", figure(gap.standard_uncertainty, u, units)),
-        (f"range, {times_words(result.probability)}", range_words(gap.low, gap.high, u, units)),
+        (
+            f"range, {times_words(result.probability)}",
+            range_words(gap.low, gap.high, u, units, standard_error=_error_of(gap)),
+        ),
     ]
     if math.isfinite(result.ratio.value):
         ratio, log_u = result.ratio, result.ratio.standard_uncertainty
         rows.append(("ratio", figure(ratio.value, log_u)))
-        rows.append(("its range", range_words(ratio.low, ratio.high, log_u, "")))
+        rows.append(
+            (
+                "its range",
+                range_words(ratio.low, ratio.high, log_u, "", standard_error=_error_of(ratio)),
+            )
+        )
     ahead, behind = (figure(size, u, units) for size in result.critical_difference)
     rows.append(("smallest gap that would count", f"{ahead} / {behind}"))
     for name, odds in (("typical samples", result.odds_typical), ("bought", result.odds_bought)):
