@@ -91,10 +91,13 @@ def test_measured_components_serve_as_they_stand():
     table = bench_table(np.random.default_rng(2), days=6, sittings=2, day_sd=0.5, models=2)
     noise = unit_spread(table, plain_bench()).bench.noise
     found = critical_difference(noise.sitting, noise.session, n=(2, 2), units="dB")
-    wanted = noise.sitting[0].absolute ** 2 + 2 * noise.session[0].absolute ** 2
+    sitting, session = (
+        source.absolute**2 - source.removed_variance
+        for source in (noise.sitting[0], noise.session[0])
+    )
 
-    assert found.u == pytest.approx(np.sqrt(wanted))
-    assert found.value > 2.77 * noise.session[0].absolute
+    assert found.u == pytest.approx(np.sqrt(sitting + 2 * session))
+    assert found.value > 2.77 * np.sqrt(session)
     assert found.sentence().startswith("Smallest gap that would count (critical difference): ")
     assert "However often is read" in found.sentence()
 

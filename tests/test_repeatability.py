@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -78,6 +79,70 @@ def test_the_afternoons_readings_fill_the_bench():
     assert plan_repeatability(filled).table.query("quantity == 'noise'")["level"].tolist() == [
         "session"
     ]
+
+
+def afternoon(rng, days, day_sd=0.3, mounting_sd=0.2):
+    """What the plan asks for: one step read five times, six mountings, some further days."""
+    rows = []
+    for day in range(days + 1):
+        day_error = rng.normal() * day_sd
+        for sitting in range(6 if day == 0 else 1):
+            mounted = rng.normal() * mounting_sd
+            for drive in (7.0, 9.0, 12.0):
+                n = 900 * (drive / 8) ** 0.9
+                level = 40 + 50 * np.log10(n / 900) + mounted
+                rows += [
+                    {
+                        "model": "A",
+                        "session": f"day {day}",
+                        "sitting": str(sitting),
+                        "drive [V]": drive,
+                        "speed [rpm]": n,
+                        "noise [dBA]": level + day_error + rng.normal() * 0.05,
+                        "background [dBA]": 5.0,
+                    }
+                    for _ in range(5 if day == sitting == 0 else 1)
+                ]
+    return fs.read_readings(pd.DataFrame(rows))
+
+
+SILENT = fs.Bench(
+    noise=fs.Instrument(shared=[], model=[]),
+    background=fs.Instrument(shared=[], session=[], reading=[]),
+    speed=fs.Instrument(shared=[], session=[], sitting=[], model=[], reading=[]),
+)
+
+
+@pytest.mark.parametrize("days", [2, 4])
+def test_every_term_asked_for_is_then_in_the_bench(days):
+    """However the numbers fall, readings, mountings and days are measured, not left unstated."""
+    rng = np.random.default_rng(days)
+    for _ in range(10):
+        noise = unit_spread(afternoon(rng, days), SILENT).bench.noise
+        assert not {"reading", "sitting", "session"} & set(noise.unstated)
+        assert noise.session[0].dof == days
+
+
+@pytest.mark.simulation
+@pytest.mark.parametrize("days", [2, 4])
+def test_ranges_with_the_terms_of_that_afternoon_cover(days):
+    """Two like fans on two other days, one sitting each: the range of their difference covers."""
+    rng = np.random.default_rng(40 + days)
+    hits, trials = 0, 150
+    for trial in range(trials):
+        bench = unit_spread(afternoon(rng, days), SILENT).bench
+        levels = [33 + rng.normal() * 0.3 + rng.normal() * 0.2 for _ in "BC"]
+        later = readings(
+            *(
+                power_law_rows(m, session=f"later {m}", level_at_900=level, room=5.0)
+                for m, level in zip("BC", levels, strict=True)
+            )
+        )
+        made = fs.equal_speed(later, 900, bench=bench, draws=500, rng=trial, background="removed")
+        noise = made["noise"].sel(scope="tested unit")
+        low, high = np.quantile(noise.sel(model="B") - noise.sel(model="C"), [0.025, 0.975])
+        hits += low <= 0 <= high
+    assert hits / trials == pytest.approx(0.95, abs=3.2 * np.sqrt(0.95 * 0.05 / trials))
 
 
 def test_impossible_plans_are_refused():

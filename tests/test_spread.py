@@ -312,8 +312,8 @@ def test_measured_mountings_replace_the_assumed_ones():
 
     assert noise["component"] == "between units"
     assert noise["how"].startswith("REML")
-    assert source.absolute == pytest.approx(sitting["sd"])
-    assert source.dof == pytest.approx(sitting["dof"])
+    assert source.absolute**2 - source.removed_variance == pytest.approx(sitting["raw_variance"])
+    assert source.dof == 4 * 2 * 2
     # What the bench now holds of mountings is a third of their variance in a mean of three.
     share = estimate.bench.spread.noise.removed_variance
     assert share == pytest.approx(sitting["raw_variance"] / 3, rel=0.05)

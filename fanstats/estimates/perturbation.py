@@ -66,7 +66,14 @@ def _name(source: Source, place: int) -> str:
 def _scaled(draws: Draws, source: Source, base: Label, label: Label) -> FloatArray:
     """Give the standardised error, times the one draw of how wrong its estimated size may be."""
     error = draws.standard(label, source.shape)
-    return error if np.isinf(source.dof) else error * draws.scale(base, source.dof)
+    if np.isinf(source.dof) and not source.removed_variance:
+        return error
+    scale: FloatArray | float = 1.0 if np.isinf(source.dof) else draws.scale(base, source.dof)
+    if source.removed_variance:
+        # A mean square that holds more than this error: drawn first, the rest taken off after.
+        rest = source.removed_variance / (source.absolute + source.relative) ** 2
+        scale = np.sqrt(np.maximum(0.0, np.square(scale) - rest))
+    return error * scale
 
 
 def _shared_part(base: Label, sitting: Sitting, channel: Channel) -> Label:

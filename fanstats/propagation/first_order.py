@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from fanstats.estimates.request import Request
     from fanstats.estimates.sittings import Channel
     from fanstats.estimates.target import Background, Target
-    from fanstats.sources import Bench
+    from fanstats.sources import Bench, Source
 
 __all__ = ["KIND", "Effects", "effects_on", "first_order", "removed_share"]
 
@@ -327,7 +327,7 @@ def removed_share(source: Label, bench: Bench) -> float:
     Parameters
     ----------
     source : tuple of str
-        The front part of its labels: ("spread", kind).
+        The front part of its labels: ("spread", kind), or (rig, instrument, level, name).
     bench : Bench
         What was stated.
 
@@ -336,11 +336,22 @@ def removed_share(source: Label, bench: Bench) -> float:
     float
         0 for any other source, and where measurement makes up all of it.
     """
-    spread = bench.spread.of(source[1]) if len(source) == 2 and source[0] == "spread" else None
-    if spread is None or not spread.removed_variance:
+    luck = len(source) == 2 and source[0] == "spread"
+    stated = bench.spread.of(source[1]) if luck else _of_instrument(source, bench)
+    if stated is None or not stated.removed_variance:
         return 0.0
-    share = spread.removed_variance / (spread.absolute + spread.relative) ** 2
+    share = stated.removed_variance / (stated.absolute + stated.relative) ** 2
     return share if share < 1.0 else 0.0
+
+
+def _of_instrument(label: Label, bench: Bench) -> Source | None:
+    """Find the measured source whose labels begin so."""
+    for rig, quantity, level, source in bench.stated():
+        if source.removed_variance and label[2:] == (level, source.name):
+            owner = bench.owner(quantity, rig or label[0], level)
+            if owner == label[:2]:
+                return source
+    return None
 
 
 # The labelled shell ----------------------------------------------------------------------------

@@ -123,15 +123,20 @@ def with_repeats(bench: Bench, quantity: str, repeats: Repeats) -> Bench:
 
 
 def _measured_source(kind: SpreadKind, component: Component, name: str) -> Source:
-    sd = math.sqrt(component.variance)
-    relative = not UNITS[kind]
+    size, relative = math.sqrt(component.square), not UNITS[kind]
+    seen = f"s = {figure_of(kind, math.sqrt(component.variance))} measured"
+    if not component.raw > 0:
+        upper = figure_of(kind, math.sqrt(component.high))
+        seen = f"none seen above what lies below it, up to {upper}"
     return Source(
-        absolute=0.0 if relative else sd,
-        relative=sd if relative else 0.0,
+        absolute=0.0 if relative else size,
+        relative=size if relative else 0.0,
         units=UNITS[kind] or None,
-        dof=component.dof,
-        stated=f"s = {figure_of(kind, sd)} measured ({component.dof:.2g} degrees of freedom)",
+        dof=component.square_dof,
+        kind="mean square",
+        stated=f"{seen} ({component.square_dof:.2g} degrees of freedom)",
         name=name,
+        removed_variance=component.removed,
         measured=True,
     )
 

@@ -486,7 +486,7 @@ def _anchor_error(found: _Found, instrument: Instrument, reference: str | None) 
     at = slice(None) if reference is None else found.sessions.index(reference)
     share = count if reference is None else 1
     if instrument.session is not None:
-        stated = sum((s.absolute + s.relative) ** 2 for s in instrument.at("session"))
+        stated = _variance(instrument)
         dof = min((s.dof for s in instrument.at("session")), default=math.inf)
         size = math.sqrt((stated + float(np.mean(own[at]))) / share)
         return _source(found.kind, size, dof, about, name)
@@ -494,6 +494,12 @@ def _anchor_error(found: _Found, instrument: Instrument, reference: str | None) 
         return None
     size = math.sqrt(float(np.var(found.offsets, ddof=1)) / share)
     return _source(found.kind, size, count - 1.0, about, name)
+
+
+def _variance(instrument: Instrument) -> float:
+    """Give the variance stated, or measured, of sessions."""
+    sizes = [(s.absolute + s.relative) ** 2 - s.removed_variance for s in instrument.at("session")]
+    return sum(max(0.0, size) for size in sizes)
 
 
 def _source(kind: SpreadKind, size: float, dof: float, about: str, name: str) -> Source:
@@ -523,7 +529,7 @@ def _notes(bench: Bench, found: _Found) -> list[str]:
     own = float(np.max(np.diag(found.own.covariance)))
     stated = 0.0
     if instrument is not None and instrument.session:
-        stated = sum((s.absolute + s.relative) ** 2 for s in instrument.at("session"))
+        stated = _variance(instrument)
         if own > stated > 0:
             notes.append(
                 f"{found.kind}: the control fan's own errors "

@@ -49,6 +49,11 @@ class Component:
         Ends of the interval for the variance.
     how, status : str
         How it was found, and what to know of it.
+    square, square_dof : float
+        The mean square that holds it, weighted, and its degrees of freedom; NaN where it is not
+        to stand in an instrument.
+    removed : float
+        What else that mean square holds: ``square - removed`` is the raw value.
     """
 
     name: str
@@ -59,11 +64,14 @@ class Component:
     high: float
     how: str
     status: str = ""
+    square: float = float("nan")
+    square_dof: float = 0.0
+    removed: float = 0.0
 
     @property
     def enters(self) -> bool:
         """Whether it is known well enough to stand in a bench."""
-        return self.raw > 0 and self.dof >= FEWEST_DOF
+        return self.square_dof >= FEWEST_DOF and self.square > 0
 
 
 class UnitMeans(NamedTuple):
@@ -284,6 +292,9 @@ def _component(within: _Within, place: int, name: str, probability: float) -> Co
         how="closed form",
         status=_told_raw(raw)
         or ("" if dof[place] >= FEWEST_DOF else "1 degree of freedom: too few for a bench"),
+        square=float(weights[place] * squares[place]),
+        square_dof=float(dof[place]),
+        removed=max(0.0, float(weights[place] * squares[place]) - raw),
     )
 
 
