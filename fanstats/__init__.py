@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from fanstats import demo, formatting, instruments, levels
 from fanstats.decisions.changes import changes
+from fanstats.decisions.chart_agreement import chart_agreement
 from fanstats.decisions.combine_charts import combine_charts
 from fanstats.decisions.compare import compare
 from fanstats.decisions.crossing import crossing
@@ -22,6 +23,7 @@ from fanstats.decisions.extra_cost import extra_cost
 from fanstats.decisions.families import compare_all_pairs, compare_with_best, compare_with_one
 from fanstats.decisions.mixed import mix, mixed_estimates
 from fanstats.decisions.model_curves import curve_band
+from fanstats.decisions.pooled_slope import pooled_slope
 from fanstats.decisions.power_law import power_law
 from fanstats.decisions.rank import Ranking, rank
 from fanstats.decisions.reach import reach
@@ -113,6 +115,7 @@ __all__ = [
     "bridge_rigs",
     "budget",
     "changes",
+    "chart_agreement",
     "charts",
     "combine_charts",
     "compare",
@@ -163,6 +166,7 @@ __all__ = [
     "plan_repeatability",
     "plan_units",
     "plan_value",
+    "pooled_slope",
     "power_law",
     "prediction_interval",
     "rank",

@@ -782,3 +782,12 @@ def test_the_drive_held_is_named_with_its_unit():
 
     said = fs.compare(estimates, "A", "B", quantity="airflow", obstruction="none").sentence()
     assert "at equal drive (7 V)" in said
+
+
+@pytest.mark.parametrize("speeds", [(500.0, 700.0, 900.0, 1200.0, 1500.0), (511.0, 777.0, 1113.0)])
+def test_the_loudest_step_itself_is_inside_the_sweep(speeds):
+    """With nothing stated, equal noise at the last step returns that very step."""
+    table = readings(power_law_rows(speeds=speeds, room=None))
+    level = float(table["noise"].max())
+    found = fs.equal_noise(table, level, bench=fs.Bench(), draws=100, rng=1)
+    assert found["speed_value"].sel(scope="tested unit", model="A").item() == speeds[-1]

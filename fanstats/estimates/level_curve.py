@@ -315,7 +315,13 @@ def solve_level(curve: LevelCurve, knots: LevelKnots, target: FloatArray) -> Sol
         return _solve_straight(curve, knots, target)
     x = np.log(knots.x) if curve.over_speed else knots.x
     solved = solve_monotone(x, knots.level, target, continues=curve.over_speed)
-    return Solved(np.exp(solved.at), *solved[1:]) if curve.over_speed else solved
+    if not curve.over_speed:
+        return solved
+    at = np.exp(solved.at)
+    # exp(ln N) may round past the very step it stands on: that is inside the sweep.
+    last = np.broadcast_to(knots.x[-1], at.shape)
+    np.minimum(at, last, out=at, where=~solved.above)
+    return Solved(at, *solved[1:])
 
 
 def _solve_power_law(
