@@ -13,6 +13,19 @@ from nbclient.exceptions import CellExecutionError
 HERE = Path(__file__).parent
 
 
+def _join_streams(cell: nbformat.NotebookNode) -> None:
+    """Make one output of text that came in several pieces: where it breaks is chance."""
+    joined: list[nbformat.NotebookNode] = []
+    for output in cell.get("outputs", []):
+        last = joined[-1] if joined else None
+        if last is not None and last.get("name") == output.get("name") == "stdout":
+            last["text"] += output["text"]
+        else:
+            joined.append(output)
+    if "outputs" in cell:
+        cell["outputs"] = joined
+
+
 def main() -> int:
     """Execute the notebooks; give the number that failed."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -34,6 +47,7 @@ def main() -> int:
         if options.write:
             for cell in notebook.cells:
                 cell.metadata.pop("execution", None)
+                _join_streams(cell)
             nbformat.write(notebook, path)
     return failed
 

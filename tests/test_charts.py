@@ -828,6 +828,16 @@ def test_a_band_keeps_the_legend_that_stands_there():
     assert legend._loc == corner
 
 
+def test_bands_in_a_loop_name_every_curve():
+    """A legend that a band made takes in the curves drawn after it."""
+    _, ax = plt.subplots()
+    for name in ("A", "B"):
+        ax.plot([1, 2, 3], [1, 2, 3], label=name)
+        charts.add_ranges(ax, [1, 2, 3], [0, 1, 2], [2, 3, 4], label=f"{name}, typical")
+    said = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert said == ["A", "A, typical: range", "B", "B, typical: range"]
+
+
 def test_all_missing_draws_nothing_and_saves():
     """No range at all: no artist, no legend, no warning."""
     for kind in ("band", "bars"):

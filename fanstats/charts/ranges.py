@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["Bars", "Ranges", "add_ranges", "draw_bars"]
 
 _CUT: Final = "cut off at the axis: it reaches 0 or less"
+# Marks a legend of everything that has a name: it takes in what was drawn since.
+_OURS: Final = "legend-of-all"
 # Points from the last thing known, past a dot that stands there, to the tip that says "goes on".
 _ARROW: Final = 7.0
 
@@ -355,8 +357,8 @@ def _name(
 def _add_to_legend(ax: Axes, named: Artist) -> None:
     """Name one artist more in the legend there is, or draw one of all that has a name."""
     old = ax.get_legend()
-    if old is None:
-        ax.legend()
+    if old is None or old.get_gid() == _OURS:
+        ax.legend().set_gid(_OURS)
         return
     texts = old.get_texts()
     fonts = texts[0].get_fontproperties() if texts else None
