@@ -67,6 +67,17 @@ def test_an_exact_reading_is_in_or_out():
     assert conformity(1101, 0, rated=1000, tolerance=100).verdict == "does not conform"
 
 
+def test_the_place_has_a_range_of_its_own():
+    """990 with 10 at a band of 900 to 1050: Student's t, each side by its own limit."""
+    found = conformity(990, 10, rated=1000, tolerance=(-100.0, 50.0), dof=5)
+    reach = 2.570582 * 10
+
+    assert found.place_low == pytest.approx((-10 - reach) / 100, rel=1e-6)
+    assert found.place_high == pytest.approx((-10 + reach) / 50, rel=1e-6)
+    assert "range of its place, 95 times in 100: -35.7 % to +31.4 %" in found.sentence()
+    assert "range of its place" not in conformity(990, 0, rated=1000, tolerance=100).sentence()
+
+
 def test_a_rough_reading_says_so():
     """A range wider than the band cannot judge."""
     assert "too rough" in conformity(1000, 80, rated=1000, tolerance=100).sentence()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 import fanstats as fs
 from fanstats.spread.control_range import control_range
@@ -88,6 +89,49 @@ def test_duty_and_errors_of_the_tachometer():
 
     assert found.loc["start drive"]["units"] == "%"
     assert found.loc["top speed"]["u"] == pytest.approx(4.0 / np.sqrt(2))
+
+
+def test_the_range_is_set_against_the_rating():
+    """Drives are promised as at most so much, speeds within a band: each with its chance."""
+    bench = fs.Bench(speed=fs.Instrument(reading=fs.standard(20.0)))
+    rated = {"A": {"start drive": 4.25, "stop drive": 5.0, "top speed": 1650.0,
+                   "lowest running drive": 1.0}}  # fmt: skip
+    read = table(UP, DOWN)
+    found = rows(control_range(read, up="up", down="down", bench=bench, ratings=rated))
+
+    # It starts anywhere between 4 and 5 V.
+    assert found.loc["start drive"]["kept"] == pytest.approx(0.25)
+    assert found.loc["stop drive"]["kept"] == 1.0
+    assert found.loc["lowest running drive"]["kept"] == 0.0
+    # 1501 with 20 / sqrt 2 against 1485 to 1815.
+    u = 20 / np.sqrt(2)
+    wanted = stats.norm.cdf(1815, 1501, u) - stats.norm.cdf(1485, 1501, u)
+    assert found.loc["top speed"]["kept"] == pytest.approx(wanted)
+    assert np.isnan(found.loc["lowest speed"]["kept"])
+    narrow = control_range(read, bench=bench, ratings=rated, tolerance="20 %")
+    assert rows(narrow).loc["top speed"]["kept"] > wanted
+
+
+def test_what_a_sweep_does_not_tell_of_a_rating_is_left_open():
+    """No direction: above 4 V is all that is known; no tachometer error: no chance of a speed."""
+    rated = {"A": {"start drive": 6.0, "top speed": 1500.0}}
+    found = rows(control_range(table(UP), ratings=rated))
+    low = rows(control_range(table(UP), ratings={"A": {"start drive": 4.0}}))
+
+    assert np.isnan(found.loc["start drive"]["kept"])
+    assert np.isnan(found.loc["top speed"]["kept"])
+    assert low.loc["start drive"]["kept"] == 0.0
+    assert "kept" not in control_range(table(UP)).columns
+
+
+def test_ratings_of_nothing_are_refused():
+    """A model or quantity that is not there, a rating that is none."""
+    with pytest.raises(fs.FanstatsError, match=r"must name models of the readings \(A\); got 'B'"):
+        control_range(table(UP), ratings={"B": {"top speed": 1500}})
+    with pytest.raises(fs.FanstatsError, match="must be one of 'start drive'"):
+        control_range(table(UP), ratings={"A": {"speed": 1500}})
+    with pytest.raises(fs.FanstatsError, match="must be a finite number above 0"):
+        control_range(table(UP), ratings={"A": {"top speed": -1}})
 
 
 def test_the_order_of_rows_does_not_matter():

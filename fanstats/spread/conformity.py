@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.special import ndtr, stdtr
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from fanstats._arguments import fraction, number
 from fanstats.errors import FanstatsError
 from fanstats.sources import Source, half_width
-from fanstats.wording import figure
+from fanstats.wording import figure, times_words
 
 __all__ = ["Conformity", "conformity"]
 
@@ -34,6 +34,8 @@ class Conformity:
         Chance that it lies beyond either limit.
     place : float
         Where the value sits: 0 at the rated value, -1 and 1 at the limits.
+    place_low, place_high : float
+        Ends of the range of its place, as often as `wanted`.
     capability : float
         Width of the band over four standard uncertainties; NaN for a one-sided band. Below 1 the
         reading is too rough to judge by.
@@ -54,6 +56,8 @@ class Conformity:
     below: float
     above: float
     place: float
+    place_low: float
+    place_high: float
     capability: float
     wanted: float
     verdict: Literal["conforms", "does not conform", "open"]
@@ -74,6 +78,11 @@ class Conformity:
             if self.place == 0
             else f"{100 * abs(self.place):.3g} % of the way to the limit {side} the rated value"
         )
+        if math.isfinite(self.place_low + self.place_high) and self.u > 0:
+            where += (
+                f" (range of its place, {times_words(self.wanted)}: {100 * self.place_low:+.3g} % "
+                f"to {100 * self.place_high:+.3g} %)"
+            )
         rough = (
             " The reading is too rough to judge by: its own range is wider than the band."
             if self.capability < 1
@@ -152,6 +161,7 @@ def conformity(
     below = _beyond(low - read, spread, freedom)
     above = _beyond(read - high, spread, freedom)
     within = max(0.0, 1.0 - below - above)
+    reach = spread * _factor(freedom, wanted)
     verdict: Literal["conforms", "does not conform", "open"] = "open"
     if within >= wanted:
         verdict = "conforms"
@@ -167,6 +177,8 @@ def conformity(
         below=below,
         above=above,
         place=_place(read - nominal, low - nominal, high - nominal),
+        place_low=_place(read - reach - nominal, low - nominal, high - nominal),
+        place_high=_place(read + reach - nominal, low - nominal, high - nominal),
         capability=_capability(high - low, spread),
         wanted=wanted,
         verdict=verdict,
@@ -204,6 +216,11 @@ def _beyond(distance: float, u: float, dof: float) -> float:
         return float(distance > 0)
     z = distance / u
     return float(ndtr(z) if math.isinf(dof) or math.isinf(z) else stdtr(dof, z))
+
+
+def _factor(dof: float, probability: float) -> float:
+    upper = (1.0 + probability) / 2.0
+    return float(ndtri(upper) if math.isinf(dof) else stdtrit(dof, upper))
 
 
 def _place(away: float, low: float, high: float) -> float:

@@ -13,10 +13,11 @@ from fanstats.errors import FanstatsError
 from fanstats.estimates.corrections import corrected
 from fanstats.estimates.perturbation import reading_uncertainty
 from fanstats.estimates.sittings import Sitting, sittings_of
-from fanstats.sources import Bench
+from fanstats.sources import Bench, Source
+from fanstats.spread.rated_range import set_against_rating
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import xarray as xr
 
@@ -32,6 +33,8 @@ def control_range(
     up: str | None = None,
     down: str | None = None,
     bench: Bench | None = None,
+    ratings: Mapping[str, Mapping[str, float]] | None = None,
+    tolerance: float | str | Source = "10 %",
 ) -> pd.DataFrame:
     """List start, stop, lowest and top of each sample's control range.
 
@@ -44,18 +47,24 @@ def control_range(
         rest and running on until it stops are two different quantities.
     bench : Bench, optional
         For the errors of reading speed.
+    ratings : mapping of str to mapping of str to float, optional
+        What the maker rates, by model and quantity, such as ``{"A": {"start drive": 7}}``.
+    tolerance : float, str or Source
+        The band around a rated speed; 10 % either way is common practice.
 
     Returns
     -------
     pandas.DataFrame
         A row a sample and quantity: start drive, stop drive, lowest running drive, lowest speed,
         top speed; value (middle of the step it fell in), low and high (the ends of that step), u
-        (rectangular over the step), units, status.
+        (rectangular over the step), units, status. With `ratings` also rated and kept: the chance
+        that it starts, stops or runs at the rated drive or below, or that a speed lies in its band.
 
     Raises
     ------
     FanstatsError
-        If the readings hold no speed or no drive, or `up` or `down` names no sitting.
+        If the readings hold no speed or no drive, `up` or `down` names no sitting, or a rating no
+        model or quantity.
 
     Notes
     -----
@@ -65,7 +74,7 @@ def control_range(
 
     References
     ----------
-    JCGM 100:2008, 4.3.7 and F.2.2.1 (a step as a rectangular distribution).
+    JCGM 100:2008, 4.3.7 and F.2.2.1 (a step as a rectangular distribution); JCGM 106:2012, 7.
 
     Examples
     --------
@@ -94,7 +103,8 @@ def control_range(
         for kind in _kinds(held)
         for row in _rows(held, kind, up, down, bench)
     ]
-    return pd.DataFrame(rows, columns=list(_COLUMNS))
+    table = pd.DataFrame(rows, columns=list(_COLUMNS))
+    return table if ratings is None else set_against_rating(table, ratings, tolerance)
 
 
 Drive = Literal["drive_voltage", "drive_duty"]
