@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import warnings
 import xml.etree.ElementTree as ET
@@ -745,6 +746,28 @@ def test_samples_stand_where_they_differ_from_their_model():
     assert "95 times in 100" in words(plt.gca())
     with pytest.raises(FanstatsError, match="`kind` must be one of 'noise at a given speed'"):
         charts.unit_scatter(estimate, "luck")
+
+
+def test_of_many_models_with_several_samples_the_first_are_drawn():
+    """Rows stay as high as their samples need; the other models are counted."""
+    estimate = unit_spread(fs.demo.readings(), fs.demo.bench())
+    kind = estimate.deviations["kind"].iloc[0]
+    rows = [
+        {"kind": kind, "model": f"Invented {k}", "unit": unit, "deviation": 0.1 * k - 5, "u": 0.1}
+        for k in range(100)
+        for unit in "ABC"
+    ]
+    many = dataclasses.replace(estimate, deviations=pd.DataFrame(rows))
+    for size in SIZES:
+        plt.figure(figsize=size, layout="constrained")
+        drawn = charts.unit_scatter(many)
+        shown = len(drawn.units)
+        assert 4 <= shown <= 20
+        assert f"and {100 - shown} more models" in words(plt.gca())
+        saved()
+    none = dataclasses.replace(estimate, deviations=estimate.deviations.iloc[:0])
+    plt.figure(figsize=SIZES[1], layout="constrained")
+    assert "no model with several samples" in charts.unit_scatter(none).missing.get_text()
 
 
 # Ranges added to any chart

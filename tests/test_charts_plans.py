@@ -283,6 +283,19 @@ def test_an_end_that_is_missing_is_open_and_explained(money):
     assert "open end: not covered by data" in words(ax)
 
 
+def test_an_end_of_a_second_test_that_is_missing_is_open_and_explained(second):
+    """As for prices: tips at the open ends, no bar without any end, and words for it."""
+    table = second.table.copy()
+    table.loc[0, "high"], table.loc[1, "low"] = np.nan, -np.inf
+    table.loc[2, ["low", "high"]] = np.nan
+    ax = axes()
+    drawn = charts.second_test(dataclasses.replace(second, table=table), ax=ax)
+    saved()
+    assert len(drawn.ranges.lines.get_segments()) == len(drawn.values.get_xdata()) - 1
+    assert sum(len(tip.get_xdata()) for tip in drawn.ranges.open_ends) == 2
+    assert "open end: not covered by data" in words(ax)
+
+
 def test_nothing_to_draw_says_why(money, second, plan):
     """Tables without a single model, and a plan without a curve, save and give a reason."""
     empty = money.table.assign(chance_unbeaten=np.nan, status="no price")

@@ -243,9 +243,15 @@ def _handles(found: Retest, inks: Inks) -> dict[str, Artist]:
     handles: dict[str, Artist] = {"the first test": Line2D([], [], **_first(inks))}
     if found.table["expected"].notna().any():
         handles["expected of the second"] = Line2D([], [], **_second(inks))
-    if (found.table["low"].notna() & found.table["high"].notna()).any():
+    known = np.isfinite(found.table[["low", "high"]].to_numpy(dtype=np.float64))
+    if known.any():
         words = f"range of the second, {times_words(found.probability)}"
         handles[words] = Line2D([], [], color=inks.series[0], linewidth=5.0)
+    if (known.sum(axis=1) == 1).any():
+        handles["open end: not covered by data"] = Line2D(
+            [], [], color=inks.series[0], linestyle="none", marker=">", fillstyle="none",
+            markersize=5.0,
+        )  # fmt: skip
     if len(found.pairs):
         handles["right: times in 100 that two keep their order"] = Line2D([], [], linestyle="none")
     return handles

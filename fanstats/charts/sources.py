@@ -280,7 +280,11 @@ def unit_scatter(
     label_axes(ax, label_for("difference from the model's mean", units), "model (samples tested)")
     title_above(ax, f"How samples of one model differ{f': {kind}' if kind else ''}")
     settle(ax)
-    missing = None if names else caption_in(ax, "no model with several samples")
+    missing = None
+    if not names:
+        typical.set_visible(False)
+        ax.set_xticks([])
+        missing = caption_in(ax, "no model with several samples")
     box = None
     if names and legend:
         words = f"what measuring alone explains, {times_words(probability)}"

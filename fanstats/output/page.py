@@ -30,6 +30,7 @@ from fanstats.output.page_parts import (
 from fanstats.output.page_tables import Table, budget_table, chances_table, ranking_table
 from fanstats.output.report import write_aside
 from fanstats.output.summaries import summary
+from fanstats.progress import progress
 from fanstats.propagation.budget import budget
 from fanstats.wording import times_words, where
 
@@ -135,11 +136,20 @@ def _rendered(context: dict[str, Any]) -> str:
 def _context(
     estimates: xr.Dataset, readings: xr.Dataset | None, bench: Bench, probability: float, note: str
 ) -> dict[str, Any]:
-    cases = cases_of(estimates, probability)
+    with progress(5, "writing the page") as step:
+        cases = cases_of(estimates, probability)
+        step()
+        pictures = _pictures(cases, estimates, readings, bench)
+        step()
+        budgeted = budget_cases(cases)
+        budgets = _budgets(budgeted, estimates, readings, bench)
+        step()
+        steps = next_steps(cases, estimates, readings, bench)
+        step()
+        next_pictures = _next_pictures(cases, steps, estimates, readings, bench)
+        step()
     whole = summary(estimates, probability=probability)
     place = where(estimates.attrs, None)
-    steps = next_steps(cases, estimates, readings, bench)
-    budgeted = budget_cases(cases)
     return {
         "title": f"Fans side by side {place}".strip(),
         "note": note,
@@ -147,11 +157,11 @@ def _context(
         "samples": samples_sentence(estimates),
         "closest": [(case.title, closest_lines(case)) for case in cases if case.closest],
         "common": common_sentence(estimates),
-        "pictures": _pictures(cases, estimates, readings, bench),
+        "pictures": pictures,
         "often": times_words(probability),
         "rankings": [(ranking_table(case, whole), sets_sentence(case)) for case in cases],
         "chances": [(case.title, table) for case in cases if (table := chances_table(case))],
-        "budgets": _budgets(budgeted, estimates, readings, bench),
+        "budgets": budgets,
         "budgets_left_out": len([case for case in cases if case.ranking.ranked]) - len(budgeted),
         "assumed": notes_of(estimates, "assumptions"),
         "measured": [_not_zero(note) for note in notes_of(estimates, "measured")],
@@ -160,7 +170,7 @@ def _context(
         "bench": describe(bench),
         "read": [] if readings is None else load_report(readings).splitlines(),
         "next": steps,
-        "next_pictures": _next_pictures(cases, steps, estimates, readings, bench),
+        "next_pictures": next_pictures,
         "closest_of_all": closest_of_all(cases),
         "cautions": (*ABOUT_RESULTS, *ABOUT_BENCH),
         "version": fanstats.__version__,
