@@ -17,18 +17,6 @@ ROOMS = ("charts", "demo", "formatting", "instruments", "levels", "life")
 
 # Calls a helper that refuses shares beyond 0 to 1, and passes it none but 0 and 1.
 NEVER = {"fs.split_both_ways", "fs.instruments.split_both_ways"}
-# Still without: whoever adds one takes the name out here.
-NO_EXAMPLE = {
-    "fs.compare", "fs.compare_both_ways", "fs.contributions", "fs.covariance",
-    "fs.first_order_interval", "fs.rank", "fs.summary",
-}  # fmt: skip
-NO_FIELD = {"fs.Comparison"}
-
-
-def _but(names, missing):
-    """Expect those that are missing something to fail, and to be taken off the list once not."""
-    later = pytest.mark.xfail(strict=True, reason="a section is missing")
-    return [pytest.param(name, marks=later) if name in missing else name for name in names]
 
 
 def _public():
@@ -108,7 +96,7 @@ def test_errors_are_described_where_they_can_come(name):
         assert "FanstatsError" in sections(FUNCTIONS[name]).get("Raises", "")
 
 
-@pytest.mark.parametrize("name", _but(FUNCTIONS, NO_EXAMPLE))
+@pytest.mark.parametrize("name", FUNCTIONS)
 def test_every_function_has_an_example_that_calls_it(name):
     """The example is one that doctest runs, and it calls what it is about."""
     example = sections(FUNCTIONS[name]).get("Examples", "")
@@ -117,7 +105,7 @@ def test_every_function_has_an_example_that_calls_it(name):
     assert "+SKIP" not in code
 
 
-@pytest.mark.parametrize("name", _but(CLASSES, NO_FIELD))
+@pytest.mark.parametrize("name", CLASSES)
 def test_every_field_of_a_class_is_described(name):
     """Fields stand under Attributes or Parameters."""
     thing = CLASSES[name]

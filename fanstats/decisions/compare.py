@@ -104,6 +104,15 @@ def compare(
     from those of the ratio, so both say the same about who is ahead. An end of the difference
     that rests on more draws beyond what was read than its tail holds is missing, and nobody is
     ahead by virtue of it.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
+    >>> pair = compare(estimates, "Varnost Lull", "Wexcombe Pale", quantity="airflow",
+    ...                obstruction="open")
+    >>> pair.verdict, pair.who
+    ('ahead', 'Varnost Lull')
     """
     fraction("probability", probability)
     one_of("chosen", chosen, ("from the chart", "before"))

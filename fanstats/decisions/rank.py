@@ -242,6 +242,14 @@ def rank(
     Groups and guaranteed ranks rest on the joint maximum over all pairs. Probabilities come from
     random effects from five models on (`fanstats.effects`); in scope "next unit" the luck of each
     bought sample is added. Memory stays within a few times that of the draws of one scope.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
+    >>> ranking = rank(estimates, quantity="airflow", obstruction="open")
+    >>> ranking.ranked[0], list(ranking.unranked)
+    ('Varnost Lull', ['Fennimoor Gust'])
     """
     fraction("probability", probability)
     picked = select(estimates, quantity, obstruction)

@@ -126,6 +126,8 @@ class Comparison:
         Whether the pair was picked because the chart put it on top.
     best : {"high", "low"} or None
         Which way is better.
+    comparative : tuple of str
+        What a model with more of it, and one with less of it, is said to do.
     values : tuple of float
         Estimates of the two.
     difference, ratio : Gap

@@ -57,6 +57,10 @@ def spread_record(bench: Bench) -> dict[str, dict[str, Any] | None]:
     return found
 
 
+def _percent(share: float) -> str:
+    return "less than 0.1 %" if share < 0.001 else f"{100 * share:.2g} %"
+
+
 def _size(spread: Source) -> float:
     total = (spread.absolute + spread.relative) ** 2 - spread.removed_variance
     return float(np.sqrt(max(0.0, total)))
@@ -104,7 +108,7 @@ def assumptions(
     told += _fans_assumptions(request)
     told.append("a resonance narrower than the steps is not covered by any interval")
     if curve["curves"] < 0:
-        told.append(f"choice of curve: {100 * curve['u']:.2g} % of speed, taken from earlier")
+        told.append(f"choice of curve: {_percent(curve['u'])} of speed, taken from earlier")
     told += _point_assumptions(layouts)
     over_drive = [lay.model for lay in layouts if lay.abscissa in ("drive_voltage", "drive_duty")]
     if over_drive:
@@ -276,7 +280,7 @@ def measured(
     ]
     if request.kind == "equal noise" and curve["curves"] > 0:
         told.append(
-            f"choice of curve: {100 * curve['u']:.2g} % of speed, from leaving one step out of "
+            f"choice of curve: {_percent(curve['u'])} of speed, from leaving one step out of "
             f"{curve['curves']} curves"
         )
     for quantity, where, level, source in _stated_of(request.bench, sittings):

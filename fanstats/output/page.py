@@ -164,7 +164,7 @@ def _context(
         "budgets": budgets,
         "budgets_left_out": len([case for case in cases if case.ranking.ranked]) - len(budgeted),
         "assumed": notes_of(estimates, "assumptions"),
-        "measured": [_not_zero(note) for note in notes_of(estimates, "measured")],
+        "measured": notes_of(estimates, "measured"),
         "not_considered": notes_of(estimates, "not_considered"),
         "left_out": notes_of(estimates, "left_out"),
         "bench": describe(bench),
@@ -221,11 +221,6 @@ def _together(estimates: xr.Dataset) -> dict[str, int]:
     """How many fans of a model run together, where that is more than one."""
     stated: dict[str, int] = json.loads(str(estimates.attrs.get("fans", "{}")))
     return {name: count for name, count in stated.items() if count > 1}
-
-
-def _not_zero(note: str) -> str:
-    """Say of the choice of curve what can be known of it: that it is too small to be seen."""
-    return note.replace("choice of curve: 0 %", "choice of curve: less than 0.1 %")
 
 
 def _from_readings(estimates: xr.Dataset, readings: xr.Dataset | None) -> bool:

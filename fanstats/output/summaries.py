@@ -46,6 +46,14 @@ def summary(estimates: xr.Dataset | xr.DataArray, *, probability: float = 0.95) 
     -----
     Ranges contain what is shared by all models: that two of them overlap says nothing about which
     model is better. Use `compare` or `rank` for that.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), draws=500, rng=1)
+    >>> table = summary(estimates)
+    >>> list(table.columns[:8])
+    ['quantity', 'units', 'obstruction', 'scope', 'model', 'value', 'low', 'high']
     """
     fraction("probability", probability)
     rows: list[dict[str, Any]] = []

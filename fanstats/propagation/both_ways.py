@@ -282,6 +282,18 @@ def compare_both_ways(
     -----
     Where the verdict turns, the share of the limits at which it does is found by halving, with
     results made anew at each share.
+
+    Examples
+    --------
+    >>> import functools
+    >>> import fanstats as fs
+    >>> bench = fs.Bench(airflow=fs.instruments.vane("3 %"), spread=fs.UnitSpread(
+    ...     noise=fs.standard(0.2), airflow=fs.standard("1 %")))
+    >>> make = functools.partial(fs.from_chart, {"A": 440, "B": 418}, quantity="airflow",
+    ...                          units="fpm", level=36)
+    >>> pair = compare_both_ways(both_ways(make, bench, rng=1), "A", "B", quantity="airflow")
+    >>> pair.shared.verdict, pair.model.verdict
+    ('ahead', 'leaning')
     """
     judge = partial(
         compare,

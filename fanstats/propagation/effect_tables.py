@@ -99,6 +99,13 @@ def contributions(
     ------
     FanstatsError
         If `found` does not hold what is asked for.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> found = fs.first_order(fs.demo.readings(), 33, bench=fs.demo.bench())
+    >>> contributions(found, "airflow", obstruction="open").dims
+    ('model', 'label')
     """
     effects = picked(found, quantity, obstruction, scope, "_effect")
     values = picked(found, quantity, obstruction, scope, "_value")
@@ -136,6 +143,14 @@ def covariance(
     References
     ----------
     JCGM 100:2008, F.1.2.3, equation (F.2).
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> found = fs.first_order(fs.demo.readings(), 33, bench=fs.demo.bench())
+    >>> both = covariance(found, "airflow", obstruction="open")
+    >>> bool(both.sel(model="Ombrel Sill", other="Sorrelby N1") > 0)  # the vane's calibration
+    True
     """
     effects = _matrix(found, picked(found, quantity, obstruction, scope, "_effect"))
     values = picked(found, quantity, obstruction, scope, "_value")
@@ -178,6 +193,14 @@ def first_order_interval(
     References
     ----------
     JCGM 100:2008, 6.2.1 and G.6.4.
+
+    Examples
+    --------
+    >>> import fanstats as fs
+    >>> found = fs.first_order(fs.demo.readings(), 33, bench=fs.demo.bench())
+    >>> ends = first_order_interval(found, "airflow")
+    >>> [str(bound) for bound in ends["bound"].values]
+    ['lower', 'upper']
     """
     fraction("probability", probability)
     held = [str(name).removesuffix("_effect") for name in found if str(name).endswith("_effect")]
