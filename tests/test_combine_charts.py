@@ -316,7 +316,7 @@ def test_charts_that_share_draws_unsaid_are_refused():
 
 
 @pytest.mark.simulation
-@pytest.mark.parametrize("tau", [0.0, 0.05])
+@pytest.mark.parametrize("tau", [pytest.param(0.0, marks=pytest.mark.at_length), 0.05])
 def test_ranges_of_combined_charts_cover_at_least_as_stated(tau):
     """Three charts of six models, shifted: with much between them 95 in 100, with nothing more."""
     rng, held, rejected, runs = np.random.default_rng(3), 0, 0, 60

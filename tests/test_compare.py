@@ -211,6 +211,7 @@ def test_verdict_follows_the_gap(gap, verdict, swap):
     assert found.who == (None if verdict == "open" else "A")
 
 
+@pytest.mark.at_length  # in small: test_families, test_calibration
 def test_false_leads_between_equal_models_are_five_in_a_hundred():
     """Equal models from the chart are called different at most 5 % of times, family-wise."""
     rng = np.random.default_rng(3)

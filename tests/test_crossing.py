@@ -197,7 +197,9 @@ def test_nothing_known_of_either_is_said():
 
 
 @pytest.mark.simulation
-@pytest.mark.parametrize("scope", ["tested unit", "model"])
+@pytest.mark.parametrize(
+    "scope", ["model", pytest.param("tested unit", marks=pytest.mark.at_length)]
+)
 def test_the_range_of_a_crossing_covers_as_stated(scope):
     """110 pairs whose curves truly cross at a level known: 95 of 100 ranges hold it."""
     simulated = SimulatedCurves(

@@ -124,7 +124,7 @@ def test_every_term_asked_for_is_then_in_the_bench(days):
 
 
 @pytest.mark.simulation
-@pytest.mark.parametrize("days", [2, 4])
+@pytest.mark.parametrize("days", [2, pytest.param(4, marks=pytest.mark.at_length)])
 def test_ranges_with_the_terms_of_that_afternoon_cover(days):
     """Two like fans on two other days, one sitting each: the range of their difference covers."""
     rng = np.random.default_rng(40 + days)

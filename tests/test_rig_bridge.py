@@ -301,7 +301,7 @@ def simulation_bench():
 
 
 @pytest.mark.simulation
-@pytest.mark.parametrize("common", [2, 5])
+@pytest.mark.parametrize("common", [2, pytest.param(5, marks=pytest.mark.at_length)])
 def test_shifts_of_rigs_are_covered_as_stated(common):
     """Known shifts of level and airflow of 100 pairs of rigs, from two and from five models."""
     rng = np.random.default_rng(common)
