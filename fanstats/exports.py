@@ -82,7 +82,7 @@ def write_csv(table: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
     return write_aside(Path(path), lambda aside: aside.write_bytes(text.encode()))
 
 
-def markdown_text(table: pd.DataFrame, *, floatfmt: str = ".4g") -> str:
+def markdown_text(table: pd.DataFrame, *, floatfmt: str = ".4g", numparse: bool = True) -> str:
     r"""Give a table as Markdown in which bars and markup in names are text.
 
     Parameters
@@ -91,6 +91,8 @@ def markdown_text(table: pd.DataFrame, *, floatfmt: str = ".4g") -> str:
         Its index is left out.
     floatfmt : str
         How numbers are written.
+    numparse : bool
+        Whether text that reads like a number is aligned and written as one.
 
     Returns
     -------
@@ -107,7 +109,7 @@ def markdown_text(table: pd.DataFrame, *, floatfmt: str = ".4g") -> str:
     """
     plain = table.map(_plain)
     plain.columns = [_plain(heading) for heading in table.columns]
-    return str(plain.to_markdown(index=False, floatfmt=floatfmt))
+    return str(plain.to_markdown(index=False, floatfmt=floatfmt, disable_numparse=not numparse))
 
 
 def _plain(cell: object) -> object:

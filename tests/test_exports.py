@@ -245,3 +245,32 @@ def test_a_reader_that_has_seen_enough_is_no_fault(tmp_path):
 
     assert job.returncode == 1
     assert said == ""
+
+
+RESULTS = {
+    "comparison": lambda found: fs.compare(found, "+1+1", "a|b", **WHERE),
+    "ranking": lambda found: fs.rank(found, **WHERE),
+    "all pairs": lambda found: fs.compare_all_pairs(found, **WHERE),
+    "retest": lambda found: fs.retest(found, **WHERE),
+    "value for money": lambda found: fs.value_for_money(found, {"+1+1": 9.0, "a|b": 8.0}, **WHERE),
+    "next units": lambda found: fs.plan_next(
+        found.isel(model=slice(3)), budget=40, prices=dict.fromkeys(NAMES[:3], 9.0), **WHERE
+    ),
+}
+WHERE = {"quantity": "airflow", "obstruction": "+cmd|"}
+
+
+@pytest.mark.parametrize("result", RESULTS)
+def test_results_leave_as_safely_as_the_tables_of_the_page(result, estimates, tmp_path):
+    """Nothing a result writes itself begins like a formula, or breaks a row of Markdown."""
+    found = RESULTS[result](estimates)
+    cells = [cell for row in csv.reader(io.StringIO(found.to_csv())) for cell in row]
+
+    assert any(cell.startswith(tuple(f"'{mark}" for mark in FORMULA_MARKS)) for cell in cells)
+    assert not [c for c in cells if c.startswith(FORMULA_MARKS) and not _is_number(c)]
+    assert found.to_csv(tmp_path / "result.csv") is None
+    assert (tmp_path / "result.csv").read_bytes().decode() == found.to_csv()
+    lines = found.to_markdown().splitlines()
+    assert len({line.replace("\\|", "").count("|") for line in lines}) == 1
+    assert "<script" not in found.to_markdown()
+    assert "<script" not in found._repr_html_()

@@ -8,7 +8,7 @@ import fanstats
 # From the ground up; DEVELOPERS.md says what each is for.
 ROOMS = [
     *("_typing", "errors", "_arguments", "quantities", "number_format", "formatting", "wording"),
-    *("progress", "cautions", "whole_files", "exports"),
+    *("progress", "cautions", "whole_files", "exports", "tabled"),
     *("sources", "levels", "instruments", "loading", "demo"),
     *("estimates", "decisions", "propagation", "spread", "planning", "charts", "output"),
     "__main__",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import json
 import math
 from dataclasses import dataclass
@@ -12,11 +11,10 @@ import numpy as np
 import pandas as pd
 
 from fanstats.errors import FanstatsError, one_of
+from fanstats.tabled import Tabled
 from fanstats.wording import listed
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import xarray as xr
 
     from fanstats._typing import Scope
@@ -27,7 +25,7 @@ _DISAGREE = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class ChartAgreement:
+class ChartAgreement(Tabled):
     """How far charts agree on one quantity.
 
     Attributes
@@ -80,29 +78,8 @@ class ChartAgreement:
         """
         return f"{agreement_words(self._record)}."
 
-    def to_csv(self, path: str | Path | None = None) -> str | None:
-        """Write the values and what is left of them as comma-separated values.
-
-        Parameters
-        ----------
-        path : str or Path, optional
-            Where to; without one the text is returned.
-
-        Returns
-        -------
-        str or None
-        """
-        text = self.values.to_csv(path, index=False)
-        return text if path is None else None
-
-    def __repr__(self) -> str:
-        """Show the sentence and the values."""
-        rows = self.values.to_string(index=False, float_format="{:.4g}".format)
-        return f"{self.sentence()}\n{rows}"
-
-    def _repr_html_(self) -> str:
-        rows = self.values.to_html(index=False, float_format="{:.4g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{rows}"
+    def _rows(self) -> pd.DataFrame:
+        return self.values
 
 
 def chart_agreement(

@@ -13,11 +13,10 @@ import pandas as pd
 
 from fanstats.errors import FanstatsError
 from fanstats.quantities import units_label
+from fanstats.tabled import Tabled
 from fanstats.wording import PAIR_WORDS, listed, times_words
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import xarray as xr
 
     from fanstats._typing import FloatArray
@@ -51,7 +50,7 @@ class CrossingPoint(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Crossing:
+class Crossing(Tabled):
     """Where the curves of two models cross, and who leads where.
 
     Attributes
@@ -107,6 +106,9 @@ class Crossing:
         parts = [self._where(), *self._settled(), *self._draws()]
         return " ".join(parts)
 
+    def _rows(self) -> pd.DataFrame:
+        return self.table
+
     def _level(self, level: float) -> str:
         return f"{level:.1f} {self.units}".rstrip()
 
@@ -158,21 +160,6 @@ class Crossing:
         if len(self.points) == 1 and self.often > _SELDOM:
             return [f"They cross more than once {round(100 * self.often)} times in 100."]
         return []
-
-    def to_csv(self, path: str | Path | None = None) -> str | None:
-        """Write the crossings as comma-separated values.
-
-        Parameters
-        ----------
-        path : str or Path, optional
-            Where to; without one the text is returned.
-
-        Returns
-        -------
-        str or None
-        """
-        text = self.table.to_csv(path, index=False)
-        return text if path is None else None
 
     def __repr__(self) -> str:
         """Show the sentence."""

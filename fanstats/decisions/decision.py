@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypedDict
@@ -13,10 +12,11 @@ import pandas as pd
 from fanstats.decisions.population import outsiders_words
 from fanstats.decisions.said import shortened
 from fanstats.decisions.selection import Best, Selection
+from fanstats.tabled import Tabled
 from fanstats.wording import samples_words, where
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    pass
 
 __all__ = [
     "Decision",
@@ -28,7 +28,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Decision:
+class Decision(Tabled):
     """A result in a table, with the sentence that may be published and what it rests on.
 
     Attributes
@@ -66,47 +66,8 @@ class Decision:
     not_considered: tuple[str, ...]
     notes: tuple[str, ...]
 
-    def sentence(self) -> str:
-        """Say it in words that can stand under a chart.
-
-        Returns
-        -------
-        str
-        """
-        raise NotImplementedError
-
-    def to_csv(self, path: str | Path | None = None) -> str | None:
-        """Write the table as comma-separated values.
-
-        Parameters
-        ----------
-        path : str or Path, optional
-            Where to; without one the text is returned.
-
-        Returns
-        -------
-        str or None
-        """
-        text = self.table.to_csv(path, index=False)
-        return text if path is None else None
-
-    def to_markdown(self) -> str:
-        """Give the table as Markdown text.
-
-        Returns
-        -------
-        str
-        """
-        return str(self.table.to_markdown(index=False, floatfmt=".4g"))
-
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        rows = self.table.to_string(index=False, float_format="{:.4g}".format)
-        return f"{self.sentence()}\n{rows}"
-
-    def _repr_html_(self) -> str:
-        rows = self.table.to_html(index=False, float_format="{:.4g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{rows}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
     def _rests_on(self) -> list[str]:
         """Give the sentences that stand at the end: samples, assumptions, gaps, notes."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
@@ -22,11 +21,10 @@ from fanstats.estimates.generalised_fit import (
     outlier_limit,
 )
 from fanstats.estimates.power_law_points import PowerLawPoints, power_law_points
+from fanstats.tabled import Tabled
 from fanstats.wording import figure, listed, range_words, times_words
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import xarray as xr
 
     from fanstats._typing import FloatArray
@@ -43,7 +41,7 @@ _ROUNDS: Final = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class PowerLaw:
+class PowerLaw(Tabled):
     """A power law through all steps of one model.
 
     Attributes
@@ -119,6 +117,9 @@ class PowerLaw:
         parts = [self._exponent_words(), self._misfit_words(), *self._outlier_words()]
         return " ".join([*parts, carried("Note", self.notes)]).rstrip()
 
+    def _rows(self) -> pd.DataFrame:
+        return self.steps
+
     def _exponent_words(self) -> str:
         u, units = self.standard_uncertainty, _UNITS[self.of]
         behind = f" behind {self.obstruction!r}" if self.obstruction else ""
@@ -159,30 +160,6 @@ class PowerLaw:
             f"Without {them}: {figure(self.exponent_without, self.standard_uncertainty)}, "
             f"range {without}."
         ]
-
-    def to_csv(self, path: str | Path | None = None) -> str | None:
-        """Write the steps as comma-separated values.
-
-        Parameters
-        ----------
-        path : str or Path, optional
-            Where to; without one the text is returned.
-
-        Returns
-        -------
-        str or None
-        """
-        text = self.steps.to_csv(path, index=False)
-        return text if path is None else None
-
-    def __repr__(self) -> str:
-        """Show the sentence and the steps."""
-        rows = self.steps.to_string(index=False, float_format="{:.4g}".format)
-        return f"{self.sentence()}\n{rows}"
-
-    def _repr_html_(self) -> str:
-        rows = self.steps.to_html(index=False, float_format="{:.4g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{rows}"
 
 
 def power_law(

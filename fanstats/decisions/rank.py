@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
@@ -32,11 +31,10 @@ from fanstats.decisions.ranks import (
 )
 from fanstats.decisions.said import counted, too_close_words
 from fanstats.decisions.selection import Best, Selection, select
+from fanstats.tabled import Tabled
 from fanstats.wording import where
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import xarray as xr
 
 __all__ = ["ClosestCall", "Ranking", "rank"]
@@ -58,8 +56,8 @@ class ClosestCall(NamedTuple):
     probability: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ranking:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Ranking(Tabled):
     """Models in order, with what is certain about it and what is not.
 
     Attributes
@@ -165,39 +163,8 @@ class Ranking:
         """
         return ranking_sentence(self)
 
-    def to_csv(self, path: str | Path | None = None) -> str | None:
-        """Write the table as comma-separated values.
-
-        Parameters
-        ----------
-        path : str or Path, optional
-            Where to; without one the text is returned.
-
-        Returns
-        -------
-        str or None
-        """
-        text = self.table.to_csv(path, index=False)
-        return text if path is None else None
-
-    def to_markdown(self) -> str:
-        """Give the table as Markdown text.
-
-        Returns
-        -------
-        str
-        """
-        return str(self.table.to_markdown(index=False, floatfmt=".4g"))
-
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        return (
-            f"{self.sentence()}\n{self.table.to_string(index=False, float_format='{:.4g}'.format)}"
-        )
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.4g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{table}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
 
 def rank(

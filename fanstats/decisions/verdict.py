@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -18,9 +18,8 @@ from fanstats.decisions.verdict_words import (
     comparison_sentence,
     comparison_table,
 )
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from fanstats.exports import markdown_text
+from fanstats.tabled import Tabled
 
 __all__ = ["Chosen", "Comparison", "Gap", "Odds", "SpreadNeeded", "Verdict"]
 
@@ -106,8 +105,8 @@ class SpreadNeeded:
     multiplier: float = math.nan
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Comparison:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Comparison(Tabled):
     """Two models side by side: what can be claimed, and what it would take to explain the gap.
 
     Attributes
@@ -236,6 +235,9 @@ class Comparison:
         """
         return comparison_sentence(self)
 
+    def _rows(self) -> pd.DataFrame:
+        return self.table
+
     def caption(self) -> str:
         """Say it in fewer words, still with the odds, the samples and the luck assumed.
 
@@ -250,21 +252,6 @@ class Comparison:
         """The numbers in one row, as columns of plain names."""
         return comparison_table(self)
 
-    def to_csv(self, path: str | Path | None = None) -> str | None:
-        """Write the numbers as comma-separated values.
-
-        Parameters
-        ----------
-        path : str or Path, optional
-            Where to; without one the text is returned.
-
-        Returns
-        -------
-        str or None
-        """
-        text = self.table.to_csv(path, index=False)
-        return text if path is None else None
-
     def to_markdown(self) -> str:
         """Give what a reader looks for first as a Markdown table of two columns.
 
@@ -273,7 +260,7 @@ class Comparison:
         str
         """
         rows = pd.DataFrame(comparison_rows(self), columns=["", f"{self.first} - {self.second}"])
-        return str(rows.to_markdown(index=False))
+        return markdown_text(rows)
 
     def __repr__(self) -> str:
         """Show the verdict with the numbers behind it."""

@@ -126,6 +126,7 @@ def take_apart(
     n = np.maximum(picked.units_tested[models], 1.0)
     floor, notes = persistent_variance(picked, models, bench)
     measured = quasi_variances(pair_variances(on_bench)) if len(models) > 1 else _own(on_bench)
+    measured = np.maximum(measured, 0.0)  # quasi-variances of like models may fall below 0
     luck = _luck(picked, models, (draws - on_bench) * np.sqrt(n)[:, None])
     one_unit = np.maximum(measured - floor, 0.0) * n
     sitting, reading = _measuring(picked, models, bench, one_unit)

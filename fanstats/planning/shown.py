@@ -2,30 +2,18 @@
 
 from __future__ import annotations
 
-import html
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
-if TYPE_CHECKING:
-    from pathlib import Path
+from fanstats.exports import markdown_text
+from fanstats.tabled import Tabled
 
 __all__ = ["Shown", "chance_words", "money_words", "plain_rows", "spent_words"]
 
 
-class Shown:
+class Shown(Tabled):
     """A plan with a sentence and a table."""
 
     __slots__ = ()
-
-    def sentence(self) -> str:
-        """Say it in words.
-
-        Returns
-        -------
-        str
-        """
-        raise NotImplementedError
 
     def table(self) -> pd.DataFrame:
         """Give the numbers.
@@ -36,20 +24,11 @@ class Shown:
         """
         raise NotImplementedError
 
-    def to_csv(self, path: str | Path | None = None) -> str | None:
-        """Write the table as comma-separated values.
+    def _rows(self) -> pd.DataFrame:
+        return plain_rows(self.table())
 
-        Parameters
-        ----------
-        path : str or Path, optional
-            Where to; without one the text is returned.
-
-        Returns
-        -------
-        str or None
-        """
-        text = plain_rows(self.table()).to_csv(path, index=False)
-        return text if path is None else None
+    def _number(self, value: float) -> str:
+        return _text(value)
 
     def to_markdown(self) -> str:
         """Give the table as Markdown text.
@@ -58,17 +37,7 @@ class Shown:
         -------
         str
         """
-        texts = plain_rows(self.table()).map(_text)
-        return str(texts.to_markdown(index=False, disable_numparse=True))
-
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        rows = plain_rows(self.table()).to_string(index=False, float_format=_text)
-        return f"{self.sentence()}\n{rows}"
-
-    def _repr_html_(self) -> str:
-        rows = plain_rows(self.table()).to_html(index=False, float_format=_text, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{rows}"
+        return markdown_text(self._rows().map(_text), numparse=False)
 
 
 def _text(value: object) -> str:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import ClassVar, Final, Literal
 
 import pandas as pd
 from scipy.special import ndtr, stdtr
@@ -13,6 +12,7 @@ from scipy.special import ndtr, stdtr
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.sources import Bench, Source, UnitSpread
+from fanstats.tabled import Tabled
 
 __all__ = ["LuckNeeded", "luck_needed"]
 
@@ -23,8 +23,8 @@ _SLIDES: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LuckNeeded:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class LuckNeeded(Tabled):
     """What would explain a gap in airflow between two samples of equal models.
 
     Attributes
@@ -40,6 +40,8 @@ class LuckNeeded:
     slope : float
         dB a decade of speed.
     """
+
+    _DIGITS: ClassVar[int] = 3
 
     gap: float
     held: Held
@@ -59,15 +61,8 @@ class LuckNeeded:
             f"alike: {'; '.join(parts)}."
         )
 
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        return (
-            f"{self.sentence()}\n{self.table.to_string(index=False, float_format='{:.3g}'.format)}"
-        )
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.3g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{table}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
 
 def luck_needed(

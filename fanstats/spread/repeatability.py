@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, ClassVar, Final
 
 import pandas as pd
 from scipy.special import chdtri
@@ -14,6 +13,7 @@ from fanstats._arguments import count, fraction, number
 from fanstats.cautions import ABOUT_BENCH
 from fanstats.errors import FanstatsError
 from fanstats.sources import Bench
+from fanstats.tabled import Tabled
 from fanstats.wording import listed, times_words
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ _BEYOND: Final = {
 _COLUMNS: Final = ("quantity", "level", "now", "test", "readings", "minutes", "dof", "factor")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RepeatabilityPlan:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class RepeatabilityPlan(Tabled):
     """What to do with one fan, and how well it will then be known.
 
     Attributes
@@ -55,6 +55,8 @@ class RepeatabilityPlan:
     beyond : tuple of str
         What no repeat on this bench can tell, with what would.
     """
+
+    _DIGITS: ClassVar[int] = 3
 
     table: pd.DataFrame
     minutes: float
@@ -86,15 +88,8 @@ class RepeatabilityPlan:
             )
         return " ".join([head, *(f"Not by repeats: {note}." for note in self.beyond), *ABOUT_BENCH])
 
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        return (
-            f"{self.sentence()}\n{self.table.to_string(index=False, float_format='{:.3g}'.format)}"
-        )
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.3g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{table}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
 
 def plan_repeatability(

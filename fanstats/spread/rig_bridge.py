@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 import numpy as np
 import pandas as pd
@@ -20,6 +19,7 @@ from fanstats.spread.measured_bench import UNITS, figure_of
 from fanstats.spread.offsets import SpreadKind
 from fanstats.spread.rig_shifts import Shift, shift_of
 from fanstats.spread.taken_out import RELATIVE, labels_of, without_shifts
+from fanstats.tabled import Tabled
 from fanstats.wording import times_words
 
 if TYPE_CHECKING:
@@ -40,8 +40,8 @@ _COLUMNS: Final = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RigBridge:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class RigBridge(Tabled):
     """Readings of several rigs on the scale of one.
 
     Attributes
@@ -66,6 +66,8 @@ class RigBridge:
         Coverage probability of the ranges.
     """
 
+    _DIGITS: ClassVar[int] = 3
+
     table: pd.DataFrame
     differences: pd.DataFrame
     readings: xr.Dataset
@@ -88,15 +90,8 @@ class RigBridge:
         )
         return " ".join([head, *(f"{note[:1].upper()}{note[1:]}." for note in self.notes)])
 
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        return (
-            f"{self.sentence()}\n{self.table.to_string(index=False, float_format='{:.3g}'.format)}"
-        )
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.3g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{table}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
 
 def bridge_rigs(

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, ClassVar, Final
 
 import numpy as np
 import pandas as pd
@@ -25,6 +24,7 @@ from fanstats.spread.control_fan import (
 from fanstats.spread.left_sessions import FEWEST_SESSIONS, variance_of_sessions, with_left
 from fanstats.spread.measured_bench import figure_of
 from fanstats.spread.taken_out import labels_of
+from fanstats.tabled import Tabled
 from fanstats.wording import times_words
 
 if TYPE_CHECKING:
@@ -44,8 +44,8 @@ _COLUMNS: Final = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SessionShifts:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class SessionShifts(Tabled):
     """What a control fan shows of the sessions.
 
     Attributes
@@ -69,6 +69,8 @@ class SessionShifts:
     probability : float
         Coverage probability of the ranges.
     """
+
+    _DIGITS: ClassVar[int] = 3
 
     table: pd.DataFrame
     covariance: dict[str, pd.DataFrame]
@@ -133,15 +135,8 @@ class SessionShifts:
         )
         return " ".join([head, *(f"{note[:1].upper()}{note[1:]}." for note in self.notes)])
 
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        return (
-            f"{self.sentence()}\n{self.table.to_string(index=False, float_format='{:.3g}'.format)}"
-        )
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.3g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{table}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
 
 def session_shifts(

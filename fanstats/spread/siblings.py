@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, ClassVar, Final
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,7 @@ from scipy.special import stdtr
 
 from fanstats._arguments import fraction
 from fanstats.errors import FanstatsError
+from fanstats.tabled import Tabled
 
 if TYPE_CHECKING:
     from fanstats._typing import FloatArray
@@ -24,8 +24,8 @@ _FEWEST_DOF: Final = 2
 _COLUMNS: Final = ("model", "unit", "kind", "deviation", "studentised", "p", "unlike")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Siblings:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Siblings(Tabled):
     """Every sample held against its siblings.
 
     Attributes
@@ -40,6 +40,8 @@ class Siblings:
         Kinds with too few samples.
     """
 
+    _DIGITS: ClassVar[int] = 3
+
     table: pd.DataFrame
     false_alarm: float
     not_judged: tuple[str, ...]
@@ -53,15 +55,8 @@ class Siblings:
         """
         return " ".join([_found_words(self), *(f"{note}." for note in self.not_judged)])
 
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        return (
-            f"{self.sentence()}\n{self.table.to_string(index=False, float_format='{:.3g}'.format)}"
-        )
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.3g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{table}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
 
 def studentised(deviations: FloatArray, models: list[str]) -> tuple[FloatArray, int, int]:

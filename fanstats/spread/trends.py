@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import html
 import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,6 +19,7 @@ from fanstats.sources import Bench
 from fanstats.spread.measured_bench import UNITS
 from fanstats.spread.offsets import KIND_WORDS, KINDS, Offsets, SpreadKind
 from fanstats.spread.side_by_side import side_by_side
+from fanstats.tabled import Tabled
 from fanstats.wording import listed
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ _COLUMNS: Final = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Trends:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Trends(Tabled):
     """How samples drift from session to session.
 
     Attributes
@@ -56,6 +56,8 @@ class Trends:
     not_judged : tuple of str
         What could not be judged, with the mend.
     """
+
+    _DIGITS: ClassVar[int] = 3
 
     table: pd.DataFrame
     false_alarm: float
@@ -101,15 +103,8 @@ class Trends:
             told = ["no sample is seen to drift" if len(self.table) else "no drift is judged"]
         return " ".join(f"{each[:1].upper()}{each[1:]}." for each in [*told, *self.not_judged])
 
-    def __repr__(self) -> str:
-        """Show the sentence and the table."""
-        return (
-            f"{self.sentence()}\n{self.table.to_string(index=False, float_format='{:.3g}'.format)}"
-        )
-
-    def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format="{:.3g}".format, border=0)
-        return f"<p>{html.escape(self.sentence())}</p>{table}"
+    def _rows(self) -> pd.DataFrame:
+        return self.table
 
 
 def trends(
