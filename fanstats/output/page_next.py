@@ -6,8 +6,8 @@ import json
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from fanstats.decisions.said import in_hundred
 from fanstats.errors import FanstatsError
-from fanstats.formatting import chance
 from fanstats.output.printed import pair_text
 from fanstats.planning.plan import UnitsPlan, plan_units
 from fanstats.planning.plan_words import plan_sentence
@@ -104,7 +104,7 @@ def _next(case: Case, estimates: xr.Dataset, prices: Mapping[str, Any], bench: B
             title=case.title,
             sentence=f"{ahead} is settled: nothing needs to be bought for the first place.",
         )
-    odds = chance(pair.odds.first_ahead, pair.draws)
+    odds = in_hundred(pair.odds.first_ahead, pair.draws)
     odds = f"{ahead} is not settled ({pair.odds.label} {odds})."
     known = {name: prices[name] for name in (first, second) if name in prices}
     try:
@@ -158,7 +158,7 @@ def closest_of_all(cases: Sequence[Case]) -> str:
     if not calls:
         return ""
     call, case = min(calls, key=lambda pair: abs(pair[0].probability - 0.5))
-    odds = chance(call.probability, case.ranking.draws)
+    odds = in_hundred(call.probability, case.ranking.draws)
     return (
         f"The closest call of all: {call.ahead} before {call.behind} ({case.title}; "
         f"{case.ranking.label} {odds})."

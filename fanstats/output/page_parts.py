@@ -10,7 +10,7 @@ import numpy as np
 
 from fanstats.decisions.compare import compare
 from fanstats.decisions.rank import Ranking, rank
-from fanstats.formatting import chance
+from fanstats.decisions.said import in_hundred
 from fanstats.output.printed import best_scope, pair_text, ranked_cases
 from fanstats.quantities import QUANTITIES
 from fanstats.wording import (
@@ -192,7 +192,7 @@ def _led(names: str, cases: list[Case]) -> str:
 
 def _best(case: Case) -> str:
     first = str(case.ranking.table["model"].iloc[0])
-    return chance(float(case.ranking.chance_best.sel(model=first)), case.ranking.draws)
+    return in_hundred(float(case.ranking.chance_best.sel(model=first)), case.ranking.draws)
 
 
 def _settled(cases: list[Case]) -> str:

@@ -13,7 +13,8 @@ from tabulate import tabulate
 from fanstats._typing import Scope
 from fanstats.decisions.compare import compare
 from fanstats.decisions.rank import Ranking, rank
-from fanstats.formatting import chance, interval
+from fanstats.decisions.said import in_hundred
+from fanstats.formatting import interval
 from fanstats.quantities import quantity as quantity_of
 from fanstats.quantities import units_label
 from fanstats.wording import PAIR_WORDS, SCOPE_WORDS, figure, range_words, times_words
@@ -168,7 +169,7 @@ def _chances(pair: Comparison) -> str:
     likelier = pair.first if known[0][0].first_ahead >= 0.5 else pair.second
     who = pair.who or likelier
     told = [
-        f"{chance(p if who == pair.first else 1.0 - p, pair.draws)} for {words}"
+        f"{in_hundred(p if who == pair.first else 1.0 - p, pair.draws)} for {words}"
         for p, words in ((odds.first_ahead, words) for odds, words in known)
     ]
     return f"{known[0][0].label} that {who} is ahead: {', '.join(told)}"
@@ -212,7 +213,7 @@ def _table(ranking: Ranking) -> str:
                 "model": row["model"],
                 "value": figure(row["value"], math.nan if u is None else u),
                 "range for comparing": interval(row["band_low"], row["band_high"], digits_of=u),
-                "best": chance(row["chance_best"], ranking.draws),
+                "best": in_hundred(row["chance_best"], ranking.draws),
                 "likely places": _places(row["rank_low"], row["rank_high"]),
                 "certain places": _places(row["guaranteed_low"], row["guaranteed_high"]),
                 "samples": row["units_tested"],
