@@ -539,3 +539,21 @@ def test_the_same_seed_gives_the_same_list() -> None:
     ]
 
     assert lists[0].equals(lists[1])
+
+
+def test_several_fans_together_are_not_drawn_to_where_single_ones_are() -> None:
+    """A model of which three run together keeps its value and leaves the others' centre alone."""
+    values = dict(zip("ABCDEF", (400.0, 404.0, 409.0, 415.0, 420.0, 425.0), strict=True))
+    asked = {"budget": 0, "prices": {}, "rng": 1, "best": "low"}
+    alone = plan_next(estimates(values, relative=True, spread=0.03, measured=0.01), **asked)
+    made = estimates({**values, "G": 840.0}, relative=True, spread=0.03, measured=0.01)
+    made.attrs["fans"] = json.dumps({"G": 3})
+    found = plan_next(made, **asked)
+
+    assert found.assumed[-1] == (
+        "models drawn towards their common centre, but for G (3 fans together)"
+    )
+    assert alone.assumed[-1] == "models drawn towards their common centre"
+    # G never has the least air: without a part in the centre it changes nothing among the others.
+    chance, single = (plan.purchases["chance best on top"].iloc[0] for plan in (found, alone))
+    assert chance == pytest.approx(single, abs=4 * math.sqrt(2 * single * (1 - single) / 20_000))

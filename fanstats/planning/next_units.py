@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from fanstats._arguments import number
 from fanstats.decisions.decision import carried, samples_tested
-from fanstats.decisions.effects import random_effects
+from fanstats.decisions.effects import FEWEST_FOR_CHANCES, random_effects
 from fanstats.decisions.offers import Offer, one_currency, read_offers
+from fanstats.decisions.population import fans_together, population
+from fanstats.decisions.said import counted
 from fanstats.decisions.selection import Selection, select
 from fanstats.errors import FanstatsError
 from fanstats.planning.allocation import Best, Standing, buy_list, share_units
@@ -24,13 +26,10 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-    from fanstats._typing import SeedLike
+    from fanstats._typing import BoolArray, FloatArray, SeedLike
     from fanstats.sources import Bench
 
 __all__ = ["NextUnits", "plan_next"]
-
-# From so many models on, their values are drawn towards their centre before the best is sought.
-_FEWEST_FOR_EFFECTS: Final = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -185,7 +184,8 @@ def plan_next(
     The list follows the expected value of information, looking one or two packs ahead (see
     `fanstats.planning.allocation.buy_list`). From five models on the values are drawn towards
     their common centre first (random effects), so that the model on top of the chart is not taken
-    at its luck.
+    at its luck. Models of which another number of fans run together have no part in that centre
+    and keep their own values.
 
     References
     ----------
@@ -261,12 +261,23 @@ def _assumed(picked: Selection, parts: Parts, standings: list[Standing]) -> tupl
         for size in (sizes.min(), sizes.max())
     )
     luck = low if low == high else f"{low} to {high}"
-    shrunk = not math.isinf(standings[0].prior_variance)
     return (
         f"sample luck of one sample (standard deviation): {luck}, taken as known",
         "further samples measured like those tested",
-        "models drawn towards their common centre" if shrunk else "a flat view of the models",
+        _centre_words(picked, standings),
     )
+
+
+def _centre_words(picked: Selection, standings: list[Standing]) -> str:
+    apart = [entry.model for entry in standings if math.isinf(entry.prior_variance)]
+    if len(apart) == len(standings):
+        return "a flat view of the models"
+    shrunk = "models drawn towards their common centre"
+    if not apart:
+        return shrunk
+    together = fans_together(picked)
+    names = listed(f"{name} ({counted(together.get(name, 1), 'fan')} together)" for name in apart)
+    return f"{shrunk}, but for {names}"
 
 
 def _standings(
@@ -277,14 +288,9 @@ def _standings(
     budget: float,
 ) -> list[Standing]:
     unit = parts.one_unit
-    own = unit / parts.tested + parts.floor
-    values, prior = parts.values, math.inf
-    if len(usable) >= _FEWEST_FOR_EFFECTS:
-        effects = random_effects(values, own)
-        prior = float(effects.weights @ np.square(effects.tau))
-        weights = 1.0 / (prior + own)
-        centre = float(weights @ values / weights.sum())
-        values = centre + (values - centre) * prior * weights
+    values, prior = _towards_centre(
+        parts.values, unit / parts.tested + parts.floor, population(picked, usable)
+    )
     # Without a price a model is judged, and never within the budget.
     never = Offer(price=2 * budget + 1)
     standings = []
@@ -299,10 +305,28 @@ def _standings(
                 floor_variance=float(parts.floor[at]),
                 price=offer.price,
                 pack=offer.pack,
-                prior_variance=prior,
+                prior_variance=float(prior[at]),
             )
         )
     return standings
+
+
+def _towards_centre(
+    values: FloatArray, own: FloatArray, alike: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Draw the values of one population towards their centre; give the variance about it too.
+
+    The others keep their own, as do all where the population is too small to tell its spread.
+    """
+    found, prior = values.copy(), np.full(len(values), math.inf)
+    if alike.sum() >= FEWEST_FOR_CHANCES:
+        effects = random_effects(values[alike], own[alike])
+        between = float(effects.weights @ np.square(effects.tau))
+        weights = 1.0 / (between + own[alike])
+        centre = float(weights @ values[alike] / weights.sum())
+        found[alike] = centre + (values[alike] - centre) * between * weights
+        prior[alike] = between
+    return found, prior
 
 
 def _shares(standings: list[Standing], way: Best) -> pd.Series[float]:
