@@ -321,15 +321,14 @@ class Filling:
         # Past the low end of the speeds a rise is past its high end: less speed, more heat.
         swapped = channel[0] == "temperature_rise"
         sides = (found.above, found.below) if swapped else (found.below, found.above)
-        for index in range(len(SCOPES)):
+        there = np.isfinite(table.value[:, rows, column])
+        for index, place in np.argwhere(there).tolist():
             scope = min(index, found.at.shape[0] - 1)
-            for place, row in enumerate(rows):
-                if not np.isfinite(table.value[index, row, column]):
-                    continue
-                table.draws[index, row, column, where] = found.at[scope, place]
-                for held, past in zip((table.below, table.above), sides, strict=True):
-                    outside = np.broadcast_to(past, found.at.shape)[scope, place]
-                    held[index, row, column] += np.count_nonzero(outside) / total
+            table.draws[index, rows[place], column, where] = found.at[scope, place]
+        for held, past in zip((table.below, table.above), sides, strict=True):
+            if past.any():
+                outside = np.count_nonzero(np.broadcast_to(past, found.at.shape), axis=-1) / total
+                held[:, rows, column] += np.where(there, outside, 0.0)
 
     def by_luck(self, rows: list[int]) -> None:
         """Fill the value against given noise luck, at the readings as read."""

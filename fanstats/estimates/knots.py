@@ -174,11 +174,14 @@ def choose_knots(
 
 
 def _groups(x: FloatArray, u: FloatArray) -> IntArray:
+    near = _APART * np.hypot(u[:-1], u[1:])
+    if (np.diff(x) > near).all():
+        return np.arange(x.size, dtype=np.intp)
     group = np.zeros(x.size, dtype=np.intp)
     start = 0
     for cell in range(1, x.size):
         centre = x[start:cell].mean()
-        apart = x[cell] - centre > _APART * np.hypot(u[cell - 1], u[cell])
+        apart = x[cell] - centre > near[cell - 1]
         group[cell] = group[cell - 1] + apart
         if apart:
             start = cell

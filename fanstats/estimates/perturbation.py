@@ -9,6 +9,7 @@ that go with it have no rig in their label.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -66,9 +67,9 @@ def _name(source: Source, place: int) -> str:
 def _scaled(draws: Draws, source: Source, base: Label, label: Label) -> FloatArray:
     """Give the standardised error, times the one draw of how wrong its estimated size may be."""
     error = draws.standard(label, source.shape)
-    if np.isinf(source.dof) and not source.removed_variance:
+    if math.isinf(source.dof) and not source.removed_variance:
         return error
-    scale: FloatArray | float = 1.0 if np.isinf(source.dof) else draws.scale(base, source.dof)
+    scale: FloatArray | float = 1.0 if math.isinf(source.dof) else draws.scale(base, source.dof)
     if source.removed_variance:
         # A mean square that holds more than this error: drawn first, the rest taken off after.
         rest = source.removed_variance / (source.absolute + source.relative) ** 2
@@ -189,7 +190,9 @@ def reading_errors_of(
             fan = fan + error
         else:
             reading += error
-    for column in np.flatnonzero(np.isfinite(own).any(axis=0)).tolist():
+    for column, of_cells in enumerate(cells):
+        if not of_cells.states_own:
+            continue
         label = (*bench.owner(quantity, rig, "reading"), "reading", "cell")
         reading[:, column] += _own_errors(
             draws, label, sittings[column], channel, indices[column], own[:, column]
@@ -258,6 +261,8 @@ def _cell_errors(
 def _own_uncertainty(cells: Sequence[Cells], indices: Sequence[IntArray]) -> FloatArray:
     """Give what cells state of themselves, shape (cell, sitting); NaN where they state nothing."""
     pairs = list(zip(cells, indices, strict=True))
+    if not any(c.states_own for c in cells):
+        return np.full((indices[0].size, len(cells)), np.nan)
     standard = np.stack([c.own_standard[i] for c, i in pairs], axis=1)
     half_width = np.stack([c.own_half_width[i] for c, i in pairs], axis=1)
     return np.where(np.isfinite(standard), standard, half_width / np.sqrt(3.0))
@@ -379,9 +384,21 @@ def room_errors(
     ndarray, shape (sitting, draw)
         dB.
     """
-    return np.stack(
-        [room_error(draws, bench, sitting, omit_shared=omit_shared) for sitting in sittings]
-    )
+    found: dict[tuple[object, ...], FloatArray] = {}
+    keys = [_room_of(bench, sitting) for sitting in sittings]
+    for key, sitting in zip(keys, sittings, strict=True):
+        if key not in found:
+            found[key] = room_error(draws, bench, sitting, omit_shared=omit_shared)
+    return np.stack([found[key] for key in keys])
+
+
+def _room_of(bench: Bench, sitting: Sitting) -> tuple[object, ...]:
+    """Say what sittings have in common whose room is read with one error."""
+    instrument = bench.on(sitting.rig).instrument("background")
+    apart = instrument is not None and (instrument.at("sitting") or instrument.at("model"))
+    own = sitting.own_label if apart else ()
+    reading = (sitting.background, sitting.background_reading)
+    return (sitting.rig, sitting.session_label, own, reading)
 
 
 def cancels_as_read(instrument: Instrument | None, level: str, source: Source) -> bool:
@@ -442,11 +459,11 @@ def luck_draws(
     own, noise = spread.of(kind), spread.noise
     if own is None or (own.is_zero and not own.removed_variance):
         return None
-    known = spread.correlation != 0 or np.isfinite(spread.correlation_dof)
+    known = spread.correlation != 0 or math.isfinite(spread.correlation_dof)
     if kind != "airflow" or not known or not isinstance(noise, Source):
         return spread_draws(draws, own, kind, label)
     share: FloatArray | float = spread.correlation
-    if np.isfinite(spread.correlation_dof):
+    if math.isfinite(spread.correlation_dof):
         z = np.arctanh(np.clip(spread.correlation, -_NEARLY_ONE, _NEARLY_ONE))
         error = draws.standard(("spread", "correlation"), "normal")
         share = np.tanh(z + error / np.sqrt(spread.correlation_dof - 2.0))
@@ -487,7 +504,7 @@ def spread_draws(
     """
     base = ("spread", kind)
     size: FloatArray | float = spread.absolute + spread.relative
-    if np.isfinite(spread.dof):
+    if math.isfinite(spread.dof):
         mean_square = size**2 * draws.scale(base, spread.dof) ** 2
         size = np.sqrt(np.maximum(0.0, mean_square - spread.removed_variance))
     elif spread.removed_variance:

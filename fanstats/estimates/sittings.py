@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -38,6 +38,8 @@ class Cells:
         Sum of squared deviations of the repeats from their arithmetic mean.
     own_standard, own_half_width : ndarray, shape (cell,)
         What a cell says of its own uncertainty, NaN where it says nothing.
+    states_own : bool
+        Whether any cell does.
     """
 
     values: FloatArray
@@ -45,6 +47,11 @@ class Cells:
     squares: FloatArray
     own_standard: FloatArray
     own_half_width: FloatArray
+    states_own: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        stated = np.isfinite(self.own_standard) | np.isfinite(self.own_half_width)
+        object.__setattr__(self, "states_own", bool(stated.any()))
 
     def part(self, cells: slice) -> Cells:
         """Keep some of the cells."""

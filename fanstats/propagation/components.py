@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     from fanstats.sources import Bench, Source
 
 __all__ = [
+    "Belonging",
     "Component",
-    "channel_of",
+    "belonging_of",
     "components_of",
     "input_sizes",
     "key_of",
-    "model_of",
     "place_of",
     "scope_added",
     "stated_components",
@@ -239,8 +239,23 @@ def _luck(key: Key, bench: Bench) -> Component:
     )
 
 
-def model_of(label: Label) -> str:
-    """Give the model that a label names.
+class Belonging(NamedTuple):
+    """Whom an error can touch.
+
+    Attributes
+    ----------
+    model : str
+        The model that its label names; "" for an error that several have in common.
+    channel : tuple of str or None
+        Quantity and obstruction, for an error of one reading or one a model and quantity.
+    """
+
+    model: str
+    channel: Channel | None
+
+
+def belonging_of(label: Label) -> Belonging:
+    """Say what an error's label names beside its component.
 
     Parameters
     ----------
@@ -249,40 +264,20 @@ def model_of(label: Label) -> str:
 
     Returns
     -------
-    str
-        "" for an error that models of a session, or all models, have in common.
+    Belonging
     """
     key = key_of(label)
     rest = label[len(key) :]
-    if key[0] == "curve" or (key[0] == "room unknown" and len(key) == 1):
+    if len(key) == 4:
+        if key[2] == "model":
+            return Belonging(rest[0], (rest[1], rest[2]) if len(rest) == 3 else None)
+        one_cell = key[2] == "reading" and len(rest) == 8
+        of_sitting = len(rest) > 4 and rest[0] == "sitting"
+        return Belonging(rest[2] if of_sitting else "", (rest[5], rest[6]) if one_cell else None)
+    if key[0] in ("curve", "room unknown"):
         rest = rest[1:]  # the rig
-    if len(key) == 4 and key[2] == "model":
-        return rest[0]
-    if len(key) < 4 and key[0] not in ("curve", "room unknown"):
-        return rest[0] if rest else ""
-    return rest[2] if len(rest) > 4 and rest[0] == "sitting" else ""
-
-
-def channel_of(label: Label) -> Channel | None:
-    """Give the channel that a label names: an error of one reading, or one a model and quantity.
-
-    Parameters
-    ----------
-    label : tuple of str
-        Label of an error.
-
-    Returns
-    -------
-    tuple of str or None
-        Quantity and obstruction; None for an error that quantities have in common.
-    """
-    key = key_of(label)
-    rest = label[len(key) :]
-    if len(key) == 4 and key[2] == "model" and len(rest) == 3:
-        return rest[1], rest[2]
-    if len(key) == 4 and key[2] == "reading" and len(rest) == 8:
-        return rest[5], rest[6]
-    return None
+        return Belonging(rest[2] if len(rest) > 4 and rest[0] == "sitting" else "", None)
+    return Belonging(rest[0] if rest else "", None)
 
 
 def scope_added(key: Key) -> str:

@@ -18,7 +18,7 @@ from fanstats.estimates.filling import SCOPES, Filling, Table, read_points
 from fanstats.estimates.matching import Asked, outputs_of, units_of
 from fanstats.estimates.notes import assumptions, measured, not_considered, spread_record
 from fanstats.estimates.operating import signature
-from fanstats.propagation.components import channel_of, model_of
+from fanstats.propagation.components import belonging_of
 from fanstats.propagation.linear import Linear, Touch, effects_of
 from fanstats.propagation.question import ask
 from fanstats.quantities import QUANTITIES
@@ -289,10 +289,9 @@ def _touches(
     }
     found = {}
     for label in labels:
-        owner = None if label in room.labels else member.get(model_of(label))
-        if owner is not None:
-            channel = channel_of(label)
-            found[label] = Touch(owner, -1 if channel is None else output.get(channel, -1))
+        model, channel = ("", None) if label in room.labels else belonging_of(label)
+        if model in member:
+            found[label] = Touch(member[model], -1 if channel is None else output.get(channel, -1))
     return found
 
 
@@ -378,13 +377,13 @@ def _labelled(asked: Asked, found: Effects) -> xr.Dataset:
     }
     for name, places in found.outputs.items():
         variables.update(_variables(name, places, found, width, units_of(name, asked.case)))
-    bench = asked.request.bench
+    share = {source: removed_share(source, asked.request.bench) for source in set(sources)}
     coords = _coords(found) | {
         "label": np.array([_text(label) for label in labels], dtype=np.str_),
         "shape": ("label", np.array(shapes, dtype=np.str_)),
         "label_dof": ("label", np.array(dofs, dtype=np.float64)),
         "dof_source": ("label", np.array([_text(s) if s else "" for s in sources], dtype=np.str_)),
-        "removed_share": ("label", np.array([removed_share(s, bench) for s in sources])),
+        "removed_share": ("label", np.array([share[source] for source in sources])),
     }
     return xr.Dataset(variables, coords=coords, attrs=_attrs(asked, found))
 

@@ -121,5 +121,6 @@ class Instrument:
     def __iter__(self) -> Iterator[tuple[str, int, Source]]:
         """Go through (level of sharing, place in its list, source)."""
         for level in LEVELS_OF_SHARING:
-            for place, source in enumerate(self.at(level)):
+            sources: tuple[Source, ...] | None = getattr(self, level)
+            for place, source in enumerate(sources or ()):
                 yield level, place, source
