@@ -11,13 +11,12 @@ from scipy import integrate, stats
 
 from fanstats.errors import FanstatsError
 from fanstats.planning.allocation import (
-    Standing,
-    buy_list,
     chance_best_on_top,
     gain_of_choosing,
     outlook,
     share_units,
 )
+from fanstats.planning.buying import Standing, buy_list
 
 VALUES = [30.0, 30.8, 31.5, 33.0]
 

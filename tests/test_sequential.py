@@ -11,14 +11,14 @@ import pytest
 from scipy import optimize, stats
 
 from fanstats.errors import FanstatsError
-from fanstats.planning.samples import units_for_gap
-from fanstats.planning.sequential import (
+from fanstats.planning.boundaries import (
     boundaries,
     crossing_probabilities,
-    plan_looks,
     spending_boundaries,
     student_limits,
 )
+from fanstats.planning.samples import units_for_gap
+from fanstats.planning.sequential import plan_looks
 
 PUBLISHED = tomllib.loads(
     (Path(__file__).parent / "reference" / "sequential_published.toml").read_text()

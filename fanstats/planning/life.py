@@ -8,16 +8,28 @@ run hotter than the use. Both are assumptions, and are printed as such.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy import stats
 
 from fanstats._arguments import count, fraction, number
-from fanstats.errors import FanstatsError, one_of
+from fanstats.errors import FanstatsError
 from fanstats.planning.inputs import numbers_in_a_row
+from fanstats.planning.life_claims import (
+    Claim,
+    acceleration_factor,
+    characteristic_life,
+    life_from_characteristic,
+)
 from fanstats.planning.life_results import LifeShown, LifeTest, Warranty
 from fanstats.planning.power import smallest_whole
+from fanstats.planning.success_runs import (
+    failed_units,
+    reliability_shown,
+    success_run_units,
+    total_time_factor,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -39,251 +51,7 @@ __all__ = [
     "warranty",
 ]
 
-Claim = Literal["L10", "mean life"]
-Prior = Literal["none", "uniform"]
 HOURS_PER_YEAR: Final = 365.25 * 24
-_CLAIMS: Final = ("L10", "mean life")
-
-
-# --- one life out of another -----------------------------------------------------------------
-
-
-def characteristic_life(hours: float, claim: Claim, *, shape: float) -> float:
-    """Turn a claimed life into the characteristic life eta, at which 63.2 % have failed.
-
-    Parameters
-    ----------
-    hours : float
-        Claimed life.
-    claim : {"L10", "mean life"}
-        Whether a tenth have failed by then, or it is the mean (MTTF).
-    shape : float
-        Weibull shape; 1 for a constant failure rate.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    FanstatsError
-        If a number is not above 0, or the claim is of another kind.
-
-    Examples
-    --------
-    >>> round(characteristic_life(50_000, "L10", shape=1.1))
-    386763
-    """
-    one_of("claim", claim, _CLAIMS)
-    b = number("shape", shape, above=0)
-    return number("hours", hours, above=0) / _ratio(claim, b)
-
-
-def life_from_characteristic(eta: float, claim: Claim, *, shape: float) -> float:
-    """Turn the characteristic life into an L10 or a mean life.
-
-    Parameters
-    ----------
-    eta : float
-        Characteristic life in hours.
-    claim : {"L10", "mean life"}
-        The life wanted.
-    shape : float
-        Weibull shape.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    FanstatsError
-        As in `characteristic_life`.
-
-    Examples
-    --------
-    A mean life of 150,000 h and an L10 of 16,000 h can be the same fan:
-
-    >>> eta = characteristic_life(150_000, "mean life", shape=1.0)
-    >>> round(life_from_characteristic(eta, "L10", shape=1.0))
-    15804
-    """
-    one_of("claim", claim, _CLAIMS)
-    b = number("shape", shape, above=0)
-    return number("eta", eta, above=0) * _ratio(claim, b)
-
-
-def _ratio(claim: str, shape: float) -> float:
-    if claim == "L10":
-        return float((-math.log(0.9)) ** (1 / shape))
-    return math.gamma(1 + 1 / shape)
-
-
-def acceleration_factor(
-    test_temperature: float, use_temperature: float, *, factor_per_10_degrees: float
-) -> float:
-    """Give the acceleration of a hotter test by the so-called 10-degree rule.
-
-    Parameters
-    ----------
-    test_temperature, use_temperature : float
-        In degrees Celsius (or both in kelvin).
-    factor_per_10_degrees : float
-        Assumed factor for 10 degrees. 1.5 and 2 are both in use; over 50 degrees they differ by a
-        factor of 4. Nothing in a test at one temperature can tell.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    FanstatsError
-        If the factor is below 1.
-
-    Examples
-    --------
-    >>> acceleration_factor(130, 80, factor_per_10_degrees=2)
-    32.0
-    """
-    factor = number("factor_per_10_degrees", factor_per_10_degrees, at_least=1)
-    hotter = number("test_temperature", test_temperature)
-    cooler = number("use_temperature", use_temperature)
-    return float(factor ** ((hotter - cooler) / 10))
-
-
-# --- passes and failures alone ---------------------------------------------------------------
-
-
-def success_run_units(
-    reliability: float, confidence: float, *, failures: int = 0, prior: Prior = "none"
-) -> int:
-    """Give the number of units to be tested for a stated reliability, some failures allowed.
-
-    Parameters
-    ----------
-    reliability : float
-        Least share of all units that survive the test's duration.
-    confidence : float
-        Confidence that they do.
-    failures : int
-        Number of failures with which the test is still passed.
-    prior : {"none", "uniform"}
-        "none" is the classical answer; a uniform prior saves one unit and assumes that all
-        reliabilities are equally likely beforehand.
-
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    FanstatsError
-        If a request makes no sense.
-
-    Examples
-    --------
-    >>> success_run_units(0.9, 0.9), success_run_units(0.9, 0.9, prior="uniform")
-    (22, 21)
-    """
-    one_of("prior", prior, ("none", "uniform"))
-    least, sure = fraction("reliability", reliability), fraction("confidence", confidence)
-    allowed = count("failures", failures, at_least=0)
-    added = 1 if prior == "uniform" else 0
-
-    def passes(n: int) -> bool:
-        # P(at most `allowed` failures) at that reliability; tiny slack for exact powers.
-        tail = float(stats.binom.cdf(allowed, n + added, 1 - least))
-        return tail <= (1 - sure) * (1 + 1e-12)
-
-    n = smallest_whole(passes, allowed + 1 - added, 10**9)
-    if n is None:
-        msg = f"`reliability` of {least!r} is too close to 1 for any number of units."
-        raise FanstatsError(msg)
-    return n
-
-
-def reliability_shown(
-    n: int, *, confidence: float, failures: int = 0, prior: Prior = "none"
-) -> float:
-    """Give the least reliability that a test of `n` units supports.
-
-    Parameters
-    ----------
-    n : int
-        Units tested.
-    confidence : float
-        Confidence in the answer.
-    failures : int
-        Units that failed within the test's duration.
-    prior : {"none", "uniform"}
-        As in `success_run_units`.
-
-    Returns
-    -------
-    float
-        Lower limit for the share of all units that survive the duration (Clopper-Pearson).
-
-    Raises
-    ------
-    FanstatsError
-        If more units failed than were tested, or a number is none.
-
-    Examples
-    --------
-    >>> [round(reliability_shown(n, confidence=0.9), 2) for n in (1, 3)]
-    [0.1, 0.46]
-    """
-    one_of("prior", prior, ("none", "uniform"))
-    tested, sure = count("n", n), fraction("confidence", confidence)
-    failed = _failed(failures, tested)
-    added = 1 if prior == "uniform" else 0
-    if failed == tested and not added:
-        return 0.0
-    return float(stats.beta.ppf(1 - sure, tested - failed + added, failed + 1))
-
-
-def _failed(failures: object, tested: int) -> int:
-    failed = count("failures", failures, at_least=0)
-    if failed > tested:
-        msg = f"`failures` must not exceed the {tested} units tested; got {failed}."
-        raise FanstatsError(msg)
-    return failed
-
-
-def total_time_factor(failures: int, confidence: float) -> float:
-    """Give total test time over mean life, for a constant failure rate.
-
-    Parameters
-    ----------
-    failures : int
-        Number of failures with which the test is still passed.
-    confidence : float
-        Confidence in the mean life.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    FanstatsError
-        If a number is none.
-
-    References
-    ----------
-    NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1.
-
-    Examples
-    --------
-    >>> round(total_time_factor(1, 0.8), 2)
-    2.99
-    """
-    allowed = count("failures", failures, at_least=0)
-    return float(stats.chi2.ppf(fraction("confidence", confidence), 2 * allowed + 2) / 2)
-
-
-# --- Weibull with a stated shape -------------------------------------------------------------
 
 
 def _largest_failing(units: int, failures: int, confidence: float) -> float:
@@ -482,7 +250,7 @@ def life_shown(
         raise FanstatsError(msg)
     b = number("shape", shape, above=0)
     factor = number("acceleration", acceleration, above=0)
-    failed = _failed(failures, run.size)
+    failed = failed_units(failures, run.size)
     # Scaled by the longest run, so that a large shape does not overflow.
     longest = float(run.max())
     exposure = float(np.power(run / longest, b).sum())

@@ -17,7 +17,8 @@ from fanstats.decisions.population import fans_together, population
 from fanstats.decisions.said import counted
 from fanstats.decisions.selection import Selection, select
 from fanstats.errors import FanstatsError
-from fanstats.planning.allocation import Best, Standing, buy_list, share_units
+from fanstats.planning.allocation import Best, share_units
+from fanstats.planning.buying import Standing, buy_list
 from fanstats.planning.parts import Parts, take_apart
 from fanstats.planning.shown import Shown, chance_words, money_words
 from fanstats.wording import listed, where
@@ -182,7 +183,7 @@ def plan_next(
     Notes
     -----
     The list follows the expected value of information, looking one or two packs ahead (see
-    `fanstats.planning.allocation.buy_list`). From five models on the values are drawn towards
+    `fanstats.planning.buying.buy_list`). From five models on the values are drawn towards
     their common centre first (random effects), so that the model on top of the chart is not taken
     at its luck. Models of which another number of fans run together have no part in that centre
     and keep their own values.

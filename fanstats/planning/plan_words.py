@@ -9,7 +9,7 @@ from fanstats.planning.shown import chance_words, spent_words
 from fanstats.wording import listed
 
 if TYPE_CHECKING:
-    from fanstats.planning.plan import UnitsPlan
+    from fanstats.planning.units_plan import UnitsPlan
 
 __all__ = ["plan_sentence"]
 

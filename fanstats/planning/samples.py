@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from scipy import stats
 
 from fanstats._arguments import count, fraction, number, power_above
@@ -22,7 +20,13 @@ from fanstats.planning.power import (
     standard_error,
 )
 from fanstats.planning.power import power as power_of_test
-from fanstats.planning.shown import Shown, spent_words
+from fanstats.planning.units_needed import (
+    UnitsNeeded,
+    checked_spread,
+    origin_words,
+    paid,
+    with_units,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -34,121 +38,6 @@ __all__ = [
     "units_for_models",
     "units_for_spread",
 ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class UnitsNeeded(Shown):
-    """How many units a wish takes, with what they reach and what one fewer would.
-
-    Attributes
-    ----------
-    n_per_model, n_total : int
-        Units of each model and of all models together.
-    models : int
-        Number of models.
-    reached, one_fewer : float
-        What the wish is measured by (chance or half width), at `n_per_model` and with one unit
-        fewer of each model (NaN where one fewer is impossible).
-    wanted : float
-        What was asked for.
-    measure : str
-        What `reached`, `one_fewer` and `wanted` are.
-    assumed : str
-        What the numbers rest on.
-    money, hours : float
-        What `n_total` units take; NaN where nobody stated a price, or hours.
-    currency : str
-        "" where nobody stated one.
-    """
-
-    n_per_model: int
-    n_total: int
-    models: int
-    reached: float
-    one_fewer: float
-    wanted: float
-    measure: str
-    assumed: str
-    money: float = math.nan
-    hours: float = math.nan
-    currency: str = ""
-
-    def sentence(self) -> str:
-        """Say the answer in one sentence.
-
-        Returns
-        -------
-        str
-        """
-        samples = "1 sample" if self.n_per_model == 1 else f"{self.n_per_model} samples"
-        each = "" if self.models == 1 else f" of each model ({self.n_total} in total)"
-        fewer = "" if math.isnan(self.one_fewer) else f"; one fewer gives {self.one_fewer:.3g}"
-        return (
-            f"{samples}{each}{self._paid()}: {self.measure} {self.reached:.3g}, wanted "
-            f"{self.wanted:.3g}{fewer}. Assumed: {self.assumed}."
-        )
-
-    def _paid(self) -> str:
-        if math.isnan(self.money) and math.isnan(self.hours):
-            return ""
-        return f", {spent_words(self.money, self.currency, self.hours)}"
-
-    def table(self) -> pd.DataFrame:
-        """Give the answer and its neighbour, one row each.
-
-        Returns
-        -------
-        DataFrame
-            Columns n_per_model, n_total, the measure, money and hours.
-        """
-        sizes = [self.n_per_model, self.n_per_model - 1]
-        frame = pd.DataFrame(
-            {
-                "n_per_model": sizes,
-                "n_total": [size * self.models for size in sizes],
-                self.measure: [self.reached, self.one_fewer],
-                "money": [size * self.money / self.n_per_model for size in sizes],
-                "hours": [size * self.hours / self.n_per_model for size in sizes],
-            }
-        )
-        return frame[frame["n_per_model"] > 0].reset_index(drop=True)
-
-
-def _paid(
-    needed: UnitsNeeded, price: float | None, sitting_hours: float | None, currency: str
-) -> UnitsNeeded:
-    """Add what the units take."""
-    each = math.nan if price is None else number("price", price, at_least=0)
-    hours = math.nan
-    if sitting_hours is not None:
-        hours = number("sitting_hours", sitting_hours, at_least=0)
-    return replace(
-        needed, money=needed.n_total * each, hours=needed.n_total * hours, currency=currency
-    )
-
-
-def _spread(value: object, measurement: object) -> tuple[float, float]:
-    spread = number("spread", value, at_least=0)
-    noise = number("measurement", measurement, at_least=0)
-    if spread == 0 and noise == 0:
-        msg = (
-            "`spread` and `measurement` must not both be 0; got 0 and 0. Units that are all alike "
-            "and read without error need no plan."
-        )
-        raise FanstatsError(msg)
-    return spread, noise
-
-
-def _with(value: float, units: str) -> str:
-    return f"{value:g} {units}" if units else f"{value:g}"
-
-
-def _origin(dof: float) -> str:
-    if math.isinf(dof):
-        return "spread known"
-    if dof == 0:
-        return "spread estimated from these samples alone"
-    return f"spread estimated from these samples and {dof:g} degrees of freedom of other models"
 
 
 def units_for_gap(
@@ -216,7 +105,7 @@ def units_for_gap(
     11
     """
     difference = _gap(gap, sides)
-    deviation, noise = _spread(spread, measurement)
+    deviation, noise = checked_spread(spread, measurement)
     behind = number("spread_dof", spread_dof, at_least=0, infinite=True)
     fixed = number("floor", floor, at_least=0)
     false_rate = fraction("alpha", alpha)
@@ -244,10 +133,11 @@ def units_for_gap(
         reached=chance(n),
         one_fewer=chance(n - 1) if n > first else math.nan,
         wanted=wanted,
-        measure=f"chance that a gap of {_with(difference, units)} is claimed",
-        assumed=f"spread {_with(deviation, units)}, {_origin(behind)}, false claims {false_rate:g}",
+        measure=f"chance that a gap of {with_units(difference, units)} is claimed",
+        assumed=f"spread {with_units(deviation, units)}, {origin_words(behind)}, "
+        f"false claims {false_rate:g}",
     )
-    return _paid(needed, price, sitting_hours, currency)
+    return paid(needed, price, sitting_hours, currency)
 
 
 def _gap(gap: object, sides: int) -> float:
@@ -363,9 +253,9 @@ def units_for_models(
         one_fewer=chance(n - 1) if n > 2 else math.nan,
         wanted=wanted,
         measure="chance that a difference among the models is claimed",
-        assumed=f"spread {deviation:g}, {_origin(0)}, false claims {false_rate:g}",
+        assumed=f"spread {deviation:g}, {origin_words(0)}, false claims {false_rate:g}",
     )
-    return _paid(needed, price, sitting_hours, currency)
+    return paid(needed, price, sitting_hours, currency)
 
 
 def units_for_half_width(
@@ -424,7 +314,7 @@ def units_for_half_width(
     13
     """
     wanted = number("half_width", half_width, above=0)
-    deviation, noise = _spread(spread, measurement)
+    deviation, noise = checked_spread(spread, measurement)
     behind = number("spread_dof", spread_dof, at_least=0, infinite=True)
     fixed = number("floor", floor, at_least=0)
     tail = (1.0 - fraction("probability", probability)) / 2.0
@@ -454,10 +344,10 @@ def units_for_half_width(
         wanted=wanted,
         measure=f"half width of the range, {100 * (1 - 2 * tail):g} times in 100,"
         + (f" in {units}" if units else ""),
-        assumed=f"spread {_with(deviation, units)}, {_origin(behind)}"
+        assumed=f"spread {with_units(deviation, units)}, {origin_words(behind)}"
         + ("" if upper is None else f", chance {upper:g} of coming out so"),
     )
-    return _paid(needed, price, sitting_hours, currency)
+    return paid(needed, price, sitting_hours, currency)
 
 
 def units_for_spread(
@@ -522,4 +412,4 @@ def units_for_spread(
         assumed=f"{100 * (1 - 2 * tail):g} times in 100, one spread for all models, measurement "
         "error small against it",
     )
-    return _paid(needed, price, sitting_hours, currency)
+    return paid(needed, price, sitting_hours, currency)
