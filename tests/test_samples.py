@@ -15,6 +15,7 @@ from fanstats.errors import FanstatsError
 from fanstats.planning.claims import claim_limit
 from fanstats.planning.power import critical_value
 from fanstats.planning.samples import (
+    UnitsNeeded,
     units_for_gap,
     units_for_half_width,
     units_for_models,
@@ -272,3 +273,35 @@ def test_answers_speak_in_sentences_and_tables() -> None:
     )
     assert needed.table()["n_total"].tolist() == [24, 22]
     assert units_for_gap(9.0, 0.8, spread_dof=KNOWN).table()["n_per_model"].tolist() == [1]
+
+
+@pytest.mark.parametrize(
+    ("needed", "first", "name"),
+    [
+        (units_for_gap(1.0, 0.8, spread_dof=0, price=20.0, sitting_hours=0.5), 2, "power"),
+        (units_for_gap(0.2, 0.8, spread_dof=KNOWN, price=20.0, sitting_hours=0.5), 1, "power"),
+        (units_for_models([30.0, 30.5, 31.0], 0.8, price=20.0, sitting_hours=0.5), 2, "power"),
+        (units_for_half_width(0.3, 0.8, spread_dof=3, price=20.0, sitting_hours=0.5), 1, "reached"),
+        (units_for_spread(0.1, models=3, price=20.0, sitting_hours=0.5), 2, "reached"),
+    ],
+)
+def test_a_curve_runs_from_the_fewest_units_through_the_answer_and_past_it(
+    needed: UnitsNeeded, first: int, name: str
+) -> None:
+    """Every size shows what it reaches and costs; the answer is where the wish is first met."""
+    curve = needed.curve()
+    by_size = curve.set_index("n_per_model")[name]
+    met = by_size >= needed.wanted if name == "power" else by_size <= needed.wanted
+
+    assert list(curve) == ["n_total", "n_per_model", name, "money", "hours"]
+    assert by_size.index[0] == first
+    assert by_size.index[-1] >= 1.3 * needed.n_per_model
+    assert len(curve) <= 32
+    assert (by_size[needed.n_per_model], by_size[needed.n_per_model - 1]) == (
+        needed.reached, needed.one_fewer,
+    )  # fmt: skip
+    assert met.equals(pd.Series(by_size.index >= needed.n_per_model, by_size.index, name=name))
+    assert (curve["n_total"] == needed.models * curve["n_per_model"]).all()
+    assert curve["n_per_model"].dtype.kind == "i"
+    assert curve["money"].to_numpy() == pytest.approx(20.0 * curve["n_total"].to_numpy())
+    assert curve["hours"].to_numpy() == pytest.approx(0.5 * curve["n_total"].to_numpy())

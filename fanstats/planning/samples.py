@@ -23,6 +23,7 @@ from fanstats.planning.power import power as power_of_test
 from fanstats.planning.units_needed import (
     UnitsNeeded,
     checked_spread,
+    curve_points,
     origin_words,
     paid,
     with_units,
@@ -133,6 +134,7 @@ def units_for_gap(
         reached=chance(n),
         one_fewer=chance(n - 1) if n > first else math.nan,
         wanted=wanted,
+        points=curve_points(chance, n, first),
         measure=f"chance that a gap of {with_units(difference, units)} is claimed",
         assumed=f"spread {with_units(deviation, units)}, {origin_words(behind)}, "
         f"false claims {false_rate:g}",
@@ -252,6 +254,7 @@ def units_for_models(
         reached=chance(n),
         one_fewer=chance(n - 1) if n > 2 else math.nan,
         wanted=wanted,
+        points=curve_points(chance, n, 2),
         measure="chance that a difference among the models is claimed",
         assumed=f"spread {deviation:g}, {origin_words(0)}, false claims {false_rate:g}",
     )
@@ -342,6 +345,7 @@ def units_for_half_width(
         reached=reached(n),
         one_fewer=reached(n - 1) if n > first else math.nan,
         wanted=wanted,
+        points=curve_points(reached, n, first),
         measure=f"half width of the range, {100 * (1 - 2 * tail):g} times in 100,"
         + (f" in {units}" if units else ""),
         assumed=f"spread {with_units(deviation, units)}, {origin_words(behind)}"
@@ -408,6 +412,7 @@ def units_for_spread(
         reached=reached(n),
         one_fewer=reached(n - 1) if n > 2 else math.nan,
         wanted=wanted,
+        points=curve_points(reached, n, 2),
         measure="relative distance from the spread found to the upper end of its range",
         assumed=f"{100 * (1 - 2 * tail):g} times in 100, one spread for all models, measurement "
         "error small against it",

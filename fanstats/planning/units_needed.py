@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError
 from fanstats.planning.shown import Shown, spent_words
 
-__all__ = ["UnitsNeeded", "checked_spread", "origin_words", "paid", "with_units"]
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["UnitsNeeded", "checked_spread", "curve_points", "origin_words", "paid", "with_units"]
+
+# Points of a curve at most, beside the answer and one fewer.
+_POINTS: Final = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -37,6 +45,8 @@ class UnitsNeeded(Shown):
         What `n_total` units take; NaN where nobody stated a price, or hours.
     currency : str
         "" where nobody stated one.
+    points : tuple of tuple of int and float
+        Units of each model, and what they reach, from the fewest possible to past the answer.
     """
 
     n_per_model: int
@@ -50,6 +60,7 @@ class UnitsNeeded(Shown):
     money: float = math.nan
     hours: float = math.nan
     currency: str = ""
+    points: tuple[tuple[int, float], ...] = ()
 
     def sentence(self) -> str:
         """Say the answer in one sentence.
@@ -90,6 +101,55 @@ class UnitsNeeded(Shown):
             }
         )
         return frame[frame["n_per_model"] > 0].reset_index(drop=True)
+
+    def curve(self) -> pd.DataFrame:
+        """Give what is reached, and what it costs, against the number of units.
+
+        Returns
+        -------
+        DataFrame
+            One row a number of units, from the fewest possible to past the answer: `n_total`,
+            `n_per_model` (int), `power` (`reached` where the wish is no chance), `money`, `hours`
+            (NaN where not stated).
+        """
+        sizes = [size for size, _ in self.points]
+        name = "power" if self.measure.startswith("chance") else "reached"
+        return pd.DataFrame(
+            {
+                "n_total": [size * self.models for size in sizes],
+                "n_per_model": sizes,
+                name: [reached for _, reached in self.points],
+                "money": [size * self.money / self.n_per_model for size in sizes],
+                "hours": [size * self.hours / self.n_per_model for size in sizes],
+            }
+        )
+
+
+def curve_points(
+    reached: Callable[[int], float], n: int, first: int
+) -> tuple[tuple[int, float], ...]:
+    """Give what is reached from the fewest units to past those needed.
+
+    Parameters
+    ----------
+    reached : callable
+        What a number of units reaches.
+    n, first : int
+        Units needed, and the fewest possible.
+
+    Returns
+    -------
+    tuple of tuple of int and float
+
+    Examples
+    --------
+    >>> curve_points(lambda size: 1 / size, 2, 1)[:2]
+    ((1, 1.0), (2, 0.5))
+    """
+    last = max(math.ceil(1.3 * n), n + 4)
+    spaced = np.linspace(first, last, _POINTS).round().astype(int)
+    sizes = np.unique([*spaced, n, max(first, n - 1)])
+    return tuple((int(size), float(reached(int(size)))) for size in sizes)
 
 
 def paid(
