@@ -9,7 +9,13 @@ import numpy as np
 
 from fanstats.estimates.curves import fit_power_law
 from fanstats.estimates.draws import Label, OneAtATime, Recorder
-from fanstats.estimates.level_curve import LevelKnots, level_knots_of, remove_room, solve_level
+from fanstats.estimates.level_curve import (
+    LevelKnots,
+    level_knots_of,
+    precision,
+    remove_room,
+    solve_level,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -91,7 +97,7 @@ def _excesses(bench: Bench, curves: Sequence[LevelCurve], target: NoiseTarget) -
     for inner in range(1, curves[0].knots.count - 1):
         columns = np.flatnonzero(usable & (nearest == inner))
         if columns.size:
-            fewer = _without(knots, inner, columns)
+            fewer = _without(curves, knots, inner, columns)
             here = wanted[:, columns] if wanted.shape[1] > 1 else wanted
             again = solve_level(replace(curves[0], room=_room(curves[0])), fewer, here)
             change = again.at[0] / full.at[0, columns] - 1.0
@@ -136,8 +142,12 @@ def _wanted(
     return level
 
 
-def _without(knots: LevelKnots, left_out: int, curves: IntArray) -> LevelKnots:
+def _without(
+    curves: Sequence[LevelCurve], knots: LevelKnots, left_out: int, columns: IntArray
+) -> LevelKnots:
     keep = np.arange(knots.x.shape[0]) != left_out
-    x, level = knots.x[keep][:, curves], knots.level[keep][:, curves]
-    fit = None if knots.fit is None else fit_power_law(np.log(x), level)
-    return LevelKnots(x, level, knots.room[curves], fit)
+    x, level = knots.x[keep][:, columns], knots.level[keep][:, columns]
+    fit = None
+    if knots.fit is not None:
+        fit = fit_power_law(np.log(x), level, precision([curves[k] for k in columns], keep))
+    return LevelKnots(x, level, knots.room[columns], fit)

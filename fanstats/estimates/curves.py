@@ -28,6 +28,7 @@ __all__ = [
     "locate",
     "monotone_slopes",
     "monotone_values",
+    "precision_of",
     "rising",
     "solve_monotone",
     "solve_straight",
@@ -486,27 +487,57 @@ def solve_straight(speed: FloatArray, reading: FloatArray, target: FloatArray) -
     return Solved(np.where(below, speed[0], np.where(above, speed[-1], inside)), below, above)
 
 
-def fit_power_law(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+def precision_of(covariance: FloatArray) -> FloatArray:
+    """Invert covariances of steps, on the scale of their own errors.
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (curve, knot, knot)
+        Of full rank.
+
+    Returns
+    -------
+    ndarray, shape (curve, knot, knot)
+    """
+    size = np.sqrt(np.einsum("...kk->...k", covariance))
+    scale = size[..., :, np.newaxis] * size[..., np.newaxis, :]
+    return np.asarray(np.linalg.inv(covariance / scale) / scale)
+
+
+def fit_power_law(
+    x: FloatArray, y: FloatArray, precision: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Fit level = intercept + slope * ln speed by least squares, every draw by itself.
 
     Parameters
     ----------
     x, y : ndarray, shape (knot, ...)
-        ln speed and level, dB.
+        ln speed and level, dB; of shape (knot, curve, draw) where a precision is given.
+    precision : ndarray, shape (curve, knot, knot), optional
+        Inverse covariance of the knots of each curve, the same in all draws; without it every knot
+        counts alike.
 
     Returns
     -------
     intercept, slope : ndarray, shape (...)
         Level at ln speed 0, and dB a unit of ln speed.
     """
-    centre = x.mean(axis=0)
+    if precision is None:
+        centre, middle = x.mean(axis=0), y.mean(axis=0)
+        dx = x - centre
+        slope = (dx * (y - middle)).sum(axis=0) / (dx**2).sum(axis=0)
+        return middle - slope * centre, slope
+    share = precision.sum(axis=-1).T[:, :, np.newaxis]
+    share = share / share.sum(axis=0)
+    centre, middle = (share * x).sum(axis=0), (share * y).sum(axis=0)
     dx = x - centre
-    slope = (dx * (y - y.mean(axis=0))).sum(axis=0) / (dx**2).sum(axis=0)
-    return y.mean(axis=0) - slope * centre, slope
+    weighed = np.einsum("ckj,jcd->kcd", precision, dx)
+    slope = (weighed * (y - middle)).sum(axis=0) / (weighed * dx).sum(axis=0)
+    return middle - slope * centre, slope
 
 
 def fit_power_law_with_floor(
-    x: FloatArray, y: FloatArray
+    x: FloatArray, y: FloatArray, weight: FloatArray | None = None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Fit a power law standing on a constant floor, every draw by itself.
 
@@ -517,6 +548,9 @@ def fit_power_law_with_floor(
     ----------
     x, y : ndarray, shape (knot, ...)
         ln speed and level as read, dB; four knots or more.
+    weight : ndarray, broadcastable to them, optional
+        What residuals are multiplied by: one over the standard uncertainty of each knot. Without
+        it every knot counts alike.
 
     Returns
     -------
@@ -533,7 +567,11 @@ def fit_power_law_with_floor(
     dx = x - centre
     slope = np.maximum((y[-1] - y[-2]) / (x[-1] - x[-2]), SLOPE_LOW / _LN10)
     start = np.stack([y[-1] - slope * dx[-1], slope, y[0] - 3.0], axis=-1)
-    parameters = _marquardt(dx, y, start)
+    if weight is None:
+        relative: FloatArray = np.ones((len(x),) + (1,) * (x.ndim - 1))
+    else:  # on a scale of its own, so that the damping means the same
+        relative = weight / np.sqrt(np.mean(weight**2, axis=0))
+    parameters = _marquardt(dx, y, start, relative)
     return (
         parameters[..., 0] - parameters[..., 1] * centre,
         parameters[..., 1],
@@ -548,20 +586,22 @@ def _floored(dx: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatA
     return total * (10.0 / _LN10), np.exp(fan - total)
 
 
-def _marquardt(dx: FloatArray, y: FloatArray, parameters: FloatArray) -> FloatArray:
+def _marquardt(
+    dx: FloatArray, y: FloatArray, parameters: FloatArray, weight: FloatArray
+) -> FloatArray:
     damping = np.full(parameters.shape[:-1], 1e-2)
     model, share = _floored(dx, parameters)
-    loss = ((y - model) ** 2).sum(axis=0)
+    loss = ((weight * (y - model)) ** 2).sum(axis=0)
     for _ in range(60):
-        jacobian = np.stack([share, share * dx, 1.0 - share], axis=-1)
+        jacobian = np.stack([share, share * dx, 1.0 - share], axis=-1) * weight[..., np.newaxis]
         normal = np.einsum("k...i,k...j->...ij", jacobian, jacobian)
-        gradient = np.einsum("k...i,k...->...i", jacobian, y - model)
+        gradient = np.einsum("k...i,k...->...i", jacobian, weight * (y - model))
         diagonal = np.einsum("...ii->...i", normal)
         damped = normal + (damping[..., None] * diagonal + 1e-9)[..., None] * np.eye(3)
         step = np.linalg.solve(damped, gradient[..., None])[..., 0]
         trial = parameters + np.clip(step, -20.0, 20.0)
         trial_model, trial_share = _floored(dx, trial)
-        trial_loss = ((y - trial_model) ** 2).sum(axis=0)
+        trial_loss = ((weight * (y - trial_model)) ** 2).sum(axis=0)
         better = trial_loss <= loss
         parameters = np.where(better[..., None], trial, parameters)
         model, share = np.where(better, trial_model, model), np.where(better, trial_share, share)

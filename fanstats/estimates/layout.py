@@ -11,6 +11,7 @@ from fanstats.estimates.curves import fit_power_law
 from fanstats.estimates.draws import Unperturbed
 from fanstats.estimates.knots import Abscissa, Knots, abscissa_of, choose_knots
 from fanstats.estimates.level_curve import LevelCurve, Slope, level_curve, level_knots
+from fanstats.estimates.power_law_weights import weighed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -193,7 +194,18 @@ def layout_models(
         )
         return ModelLayout(model=model, units=units, abscissa=abscissa)
 
-    return with_slopes([one(model) for model in models], bench, slope)
+    layouts = with_slopes([one(model) for model in models], bench, slope)
+    return _with_weights(layouts, bench) if curve == "power law" else layouts
+
+
+def _with_weights(layouts: list[ModelLayout], bench: Bench) -> list[ModelLayout]:
+    """Give every power law the weights of its steps."""
+    found = weighed(bench, (c for lay in layouts for unit in lay.units for c in unit.noise))
+
+    def with_own(unit: UnitLayout) -> UnitLayout:
+        return replace(unit, noise=tuple(found.get(id(curve), curve) for curve in unit.noise))
+
+    return [replace(lay, units=tuple(with_own(unit) for unit in lay.units)) for lay in layouts]
 
 
 def with_slopes(layouts: list[ModelLayout], bench: Bench, given: Slope | None) -> list[ModelLayout]:

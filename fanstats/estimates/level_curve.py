@@ -17,6 +17,7 @@ from fanstats.estimates.curves import (
     fit_power_law_with_floor,
     monotone_slopes,
     monotone_values,
+    precision_of,
     solve_monotone,
     solve_straight,
 )
@@ -31,11 +32,12 @@ if TYPE_CHECKING:
     from fanstats.estimates.sittings import Channel, Sitting
     from fanstats.sources import Bench
 
-__all__ = ["LevelCurve", "LevelKnots", "Slope", "level_curve", "remove_room"]
+__all__ = ["LevelCurve", "LevelKnots", "Slope", "level_curve", "precision", "remove_room"]
 
 # Policy: a draw closer to the room than this is held here and counted as below.
 HELD_ABOVE_ROOM: Final = FLOOR
 _LN10: Final = float(np.log(10.0))
+_EVERY: Final = slice(None)
 
 
 def remove_room(total: FloatArray, room: FloatArray) -> FloatArray:
@@ -94,6 +96,8 @@ class LevelCurve:
         Why nothing can be read off it, "" where something can.
     slope : Slope or None
         What carries a single point on; None where the curve has a slope of its own.
+    covariance : ndarray, shape (knot, knot), or None
+        What the knots of a power law are weighed with; None where all count alike.
     """
 
     sitting: Sitting
@@ -105,6 +109,7 @@ class LevelCurve:
     omit_shared: bool
     problem: str = ""
     slope: Slope | None = None
+    covariance: FloatArray | None = None
 
     @property
     def over_speed(self) -> bool:
@@ -129,7 +134,8 @@ class LevelKnots(NamedTuple):
     room : ndarray, shape (curve, draw)
         Level of the room in each sitting; minus infinity where unknown.
     fit : tuple of ndarray or None
-        Intercept and slope of a power law over ln speed, each of shape (curve, draw).
+        Intercept and slope of a power law over ln speed, each of shape (curve, draw); of several
+        knots by least squares, weighed with `LevelCurve.covariance`.
     """
 
     x: FloatArray
@@ -257,7 +263,7 @@ def _perturbed(draws: Draws, bench: Bench, curves: Sequence[LevelCurve]) -> Leve
     x = abscissa_draws_of(draws, bench, sittings, first.abscissa, knots)
     fan = merged(knots[0], errors.fan) if errors.fan.shape[0] > 1 else errors.fan
     if first.room == "fitted":
-        intercept, slope, room = fit_power_law_with_floor(np.log(x), reading)
+        intercept, slope, room = fit_power_law_with_floor(np.log(x), reading, _weights(curves))
         level = remove_room(reading, room) + fan
         return LevelKnots(x, level, room, (intercept + fan[0], slope))
     if first.room == "read":
@@ -271,8 +277,40 @@ def _perturbed(draws: Draws, bench: Bench, curves: Sequence[LevelCurve]) -> Leve
     if first.is_point:
         fit = _through_point(draws, curves, x, level)
     elif first.kind == "power law":
-        fit = fit_power_law(np.log(x), level)
+        fit = fit_power_law(np.log(x), level, precision(curves))
     return LevelKnots(x, level, room, fit)
+
+
+def precision(curves: Sequence[LevelCurve], kept: BoolArray | slice = _EVERY) -> FloatArray | None:
+    """Give what the knots of alike power laws weigh, shape (curve, knot, knot).
+
+    Parameters
+    ----------
+    curves : sequence of LevelCurve
+        The curves.
+    kept : ndarray of bool, shape (knot,), or slice
+        Which knots the line runs through.
+
+    Returns
+    -------
+    ndarray or None
+        None where all knots of all curves count alike.
+    """
+    if all(curve.covariance is None for curve in curves):
+        return None
+    return precision_of(_covariances(curves)[:, kept][:, :, kept])
+
+
+def _covariances(curves: Sequence[LevelCurve]) -> FloatArray:
+    alike = np.eye(curves[0].knots.count)
+    return np.stack([alike if c.covariance is None else c.covariance for c in curves])
+
+
+def _weights(curves: Sequence[LevelCurve]) -> FloatArray | None:
+    """Give one over the standard uncertainty of each knot, shape (knot, curve, 1)."""
+    if all(curve.covariance is None for curve in curves):
+        return None
+    return np.asarray(1.0 / np.sqrt(np.einsum("ckk->kc", _covariances(curves)))[:, :, np.newaxis])
 
 
 def _through_point(

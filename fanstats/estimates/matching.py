@@ -80,7 +80,11 @@ def equal_noise(
         either is a level after correction, like every level that comes out: with a correction of
         -0.4 dB, 36 asks for what stood on the display as 36.4.
     curve : {"smooth", "straight", "power law"}
-        Curve through the steps.
+        Through the steps: a monotone cubic of the fan-alone level over lg speed, straight lines of
+        the level as read over speed, or one power law for the whole sweep. The power law is fitted
+        by least squares, each step weighed with the covariance of its errors (those of single
+        readings, of speed through the slope, of the room where it is taken off), all alike where
+        none is stated. `power_law` tests whether it fits.
     room : str or float, optional
         The one room a level including background is meant in: a session, or a level on this
         meter, after correction (then exact). By default the room reading that is the lower median.
