@@ -254,7 +254,7 @@ def test_every_line_of_the_report_is_about_a_row_that_is_there(name, tmp_path):
     assert len(dropped) == attrs["rows_reported"]
     assert quoted or name == "own_headings"
     assert all(line.endswith(".") for line in said)
-    assert all(line.startswith("fans.xlsx, sheet ") for line in said[2:])
+    assert all(line.startswith("fans.xlsx, sheet") for line in said[2:])
     # What stands in the readings stands in the row it is said to come from.
     for source, line, noise in zip(*(readings[n].values for n in ("source", "line", "noise")),
                                    strict=True):  # fmt: skip

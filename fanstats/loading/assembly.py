@@ -15,6 +15,7 @@ from fanstats.loading.headers import is_free_air
 from fanstats.loading.long_form import join_obstructions
 from fanstats.loading.number_columns import DIFFERENCES, converted
 from fanstats.loading.rises import with_rises
+from fanstats.loading.session_rigs import rigs_by_session
 from fanstats.loading.side_sheets import Facts, fill_facts
 from fanstats.loading.table_rows import LABELS, Rows
 
@@ -134,6 +135,9 @@ def assembled(rows: Rows, facts: Sequence[Facts], complaints: list[Complaint]) -
     complaints += joined.complaints
     keep, numbers, units = joined.keep, joined.numbers, dict(rows.units)
     given = {role: [texts[row] for row in keep] for role, texts in rows.labels.items()}
+    rigs = rigs_by_session(facts, given)
+    if rigs is not None:
+        given["rig"] = rigs
     per_session = [
         variable
         for sheet in facts
@@ -159,6 +163,8 @@ def assembled(rows: Rows, facts: Sequence[Facts], complaints: list[Complaint]) -
     if "obstruction" in dataset.dims:
         dataset = dataset.assign_coords(obstruction=np.array(names, dtype=np.str_))
     dataset = dataset.assign_coords(line=("row", rows.lines[keep]))
+    if rigs is not None:
+        dataset.attrs["rig_per"] = "session"
     return _with_origin(dataset, per_session)
 
 

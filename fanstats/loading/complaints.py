@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 __all__ = ["Complaint", "numbered", "sentences", "summary", "to_json"]
 
 _SHOWN: Final = 6  # rows or findings a sentence lists before it counts the rest
+_SHEET: Final = ", sheet "  # between the name of a file and that of its sheet
 _FIELDS: Final = ("source", "line", "column", "kind", "rule", "found", "mend")
 
 
@@ -99,7 +100,7 @@ def _sentence(entries: Sequence[Mapping[str, Any]]) -> str:
     first = entries[0]
     lines = [str(line) for line in sorted({e["line"] for e in entries if e["line"]})]
     found = list(dict.fromkeys(repr(e["found"]) for e in entries if e["found"]))
-    place = [first["source"]]
+    place = [_sources(list(dict.fromkeys(str(e["source"]) for e in entries)))]
     if lines:
         place.append(f"{'row' if len(lines) == 1 else 'rows'} {_listed(lines)}")
     if first["column"]:
@@ -110,8 +111,20 @@ def _sentence(entries: Sequence[Mapping[str, Any]]) -> str:
     return f"{text}. {first['mend']}".rstrip() + ("." if first["mend"] else "")
 
 
+def _sources(sources: Sequence[str]) -> str:
+    """Name one source, or several sheets of a file."""
+    if len(sources) == 1:
+        return sources[0]
+    parted = [source.partition(_SHEET) for source in sources]
+    if len({name for name, *_ in parted}) == 1 and all(title for *_, title in parted):
+        return f"{parted[0][0]}, sheets {_listed([title for *_, title in parted])}"
+    return _listed(sources)
+
+
 def sentences(entries: Iterable[Mapping[str, Any]]) -> list[str]:
     """Write entries as sentences, those that differ in their row alone as one.
+
+    Entries about no row that say the same of several sheets are one, too.
 
     Parameters
     ----------
@@ -124,8 +137,9 @@ def sentences(entries: Iterable[Mapping[str, Any]]) -> list[str]:
     """
     groups: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
     for entry in entries:
-        key = tuple(str(entry[name]) for name in ("source", "kind", "column", "rule", "mend"))
-        groups.setdefault(key, []).append(entry)
+        names = ("kind", "column", "rule", "mend")
+        source = str(entry["source"]) if entry["line"] else ""
+        groups.setdefault((source, *(str(entry[name]) for name in names)), []).append(entry)
     return [_sentence(group) for group in groups.values()]
 
 

@@ -90,7 +90,8 @@ def _how_many(readings: xr.Dataset) -> list[str]:
 
 
 def _joined(readings: xr.Dataset) -> list[str]:
-    noted = [
+    noted = ["rig"] if _per_session(readings, "rig") else []
+    noted += [
         f"{_NAMES[name]} [{units_label(str(readings[name].attrs['units']))}]"
         for name in ("background", "ambient", "load")
         if name in readings and _per_session(readings, name)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LEFT_OUT",
+    "MEASURED",
     "Table",
     "checked",
     "column_map",
@@ -36,18 +37,11 @@ LEFT_OUT: Final = "left out on request"
 _SEARCHED: Final = 200  # rows in which a header is looked for
 _MOST_COLUMNS: Final = 512
 _FACTS: Final = frozenset(["background", "ambient", "load"])
-_MEASURED: Final = frozenset(
-    [
-        "noise",
-        "noise_obstructed",
-        "speed",
-        "airflow",
-        "temperature",
-        "temperature_rise",
-        "drive_voltage",
-        "drive_duty",
-    ]
+MEASURED: Final = frozenset(
+    ["noise", "noise_obstructed", "speed", "airflow", "temperature", "temperature_rise"]
 )
+_DRIVES: Final = frozenset(["drive_voltage", "drive_duty"])
+_NUMBER: Final = re.compile(r"\s*[-+<>]?\s*[0-9]")
 _KNOWN_UNITS: Final = frozenset(unit for q in QUANTITIES.values() for unit in q.units)
 
 
@@ -84,11 +78,11 @@ class Table:
     def purpose(self) -> Purpose:
         """What the table is for, by its headers alone."""
         roles = self.roles
-        if {"model", "price"} <= roles and not roles & (_MEASURED | _FACTS):
+        if {"model", "price"} <= roles and not roles & (MEASURED | _DRIVES | _FACTS):
             return "prices"
         if "session" in roles and "model" not in roles and roles & _FACTS:
-            return "readings" if roles & _MEASURED else "session facts"
-        return "readings" if roles & (_MEASURED | _FACTS) else "other"
+            return "readings" if roles & (MEASURED | _DRIVES) else "session facts"
+        return "readings" if roles & (MEASURED | _DRIVES | _FACTS) else "other"
 
     def cells(self, column: int) -> list[object]:
         """Return one column's cells; what a short row lacks is blank."""
@@ -235,6 +229,7 @@ def checked(table: Table) -> tuple[Table, UnitsRow | None]:
         longer than the header.
     """
     table, units_row = _with_units_row(table)
+    _check_second_row(table)
     _check_problems(table)
     _check_duplicates(table)
     named = {header.obstruction for header in table.headers if header.obstruction is not None}
@@ -248,6 +243,31 @@ def checked(table: Table) -> tuple[Table, UnitsRow | None]:
 
 def _header_place(table: Table) -> str:
     return f"{table.source}, header" + (f" (row {table.header_line})" if table.header_line else "")
+
+
+def _check_second_row(table: Table) -> None:
+    """Refuse a header over two rows, such as a quantity merged over its obstructions."""
+    row = table.rows[0] if table.rows else []
+    below = {p: " ".join(str(c).split()) for p, c in enumerate(row) if not is_blank(c)}
+    heads = [header.text for header in table.headers]
+    headless = [p for p in below if p < len(heads) and not heads[p] and _holds_numbers(table, p)]
+    if not headless or any(char.isdigit() for p in headless for char in below[p]):
+        return
+    first = headless[0]
+    above = next((header for header in table.headers[:first][::-1] if header.text), None)
+    name = above.text if above else "airflow [fpm]"
+    written = name.replace(" [", f" {below[first]} [") if "[" in name else below[first]
+    msg = (
+        f"{_header_place(table)}, column {first + 1}: a header stands in one row; found {name!r} "
+        f"above {below[first]!r} of row {table.lines[0]}. Write both into one cell, as in "
+        f"{written!r}."
+    )
+    raise FanstatsError(msg)
+
+
+def _holds_numbers(table: Table, place: int) -> bool:
+    cells = [cell for cell in table.cells(place)[1:] if not is_blank(cell)]
+    return bool(cells) and all(_NUMBER.match(str(cell)) for cell in cells[:_SEARCHED])
 
 
 def _check_problems(table: Table) -> None:

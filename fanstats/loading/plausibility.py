@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from fanstats.loading.bare_rows import bare_rows
 from fanstats.loading.bench_columns import MEND, VELOCITIES, BenchColumns
 from fanstats.loading.fan_laws import medians
 from fanstats.loading.off_sweep import falling_speed, off_sweep, whole_fans
@@ -77,6 +78,7 @@ def implausible(readings: xr.Dataset) -> list[Complaint]:
         *_cooler_than_ambient(bench),
         *_still_air(bench),
         *same_rows(bench),
+        *bare_rows(bench),
         *_stuck_meter(bench),
         *whole,
         *cells,

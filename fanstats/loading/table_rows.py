@@ -12,14 +12,14 @@ from fanstats.errors import FanstatsError
 from fanstats.loading.blank_labels import complete_labels
 from fanstats.loading.cells import Numbers, is_blank
 from fanstats.loading.complaints import Complaint
-from fanstats.loading.header_rows import Table, mapping_line, melted
+from fanstats.loading.header_rows import MEASURED, Table, mapping_line, melted
 from fanstats.loading.headers import fold
 from fanstats.loading.labels import check_dates, is_sheet_error
 from fanstats.loading.number_columns import Key, Options, read_numbers
 from fanstats.loading.table_columns import Columns, read_columns
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
     from fanstats._typing import BoolArray
     from fanstats.loading.header_rows import UnitsRow
@@ -28,10 +28,12 @@ __all__ = ["LABELS", "Rows", "read_rows"]
 
 LABELS: Final = ("model", "unit", "session", "sitting", "rig", "batch", "obstruction")
 _AVERAGES: Final = re.compile(
-    r"(mean|average|averages|avg\.?|median|sum|total|std\.?|stdev|std\.? dev\.?|sd|"
-    r"standard deviation)\s*[:.]?",
-    re.IGNORECASE,
+    r"(mean|means|average|averages|avg\.?|median|sum|total|std\.?|stdev|std\.? dev\.?|sd|"
+    r"standard deviation)(\s+(of|over)\s.*|\s*\(.*\))?\s*[:.=]?",
+    re.IGNORECASE | re.DOTALL,
 )
+# Labels that may say so; words in a column of numbers, or under no header, are no label at all.
+_AVERAGE_LABELS: Final = ("model", "unit", "session", "sitting")
 _NO_SKIP: Final = frozenset(["no", "n", "false", "0", "keep", "-"])
 
 
@@ -185,11 +187,11 @@ def _check_model_column(table: Table, options: Options, complaints: list[Complai
     if near:
         msg += f". Did you mean {near[0]!r}? Map it: {mapping_line(table)} ([columns] in a bench "
         msg += "file)."
-    elif table.title:
-        msg += ". Name the column, or say sheets='all' where each sheet is one fan."
-    elif len(unknown) > 1:
+    elif len(unknown) > 1 and not table.roles & MEASURED:
         msg += ". If the models stand across the top, turn it (and name what its "
         msg += f"numbers are): {melted(table, unknown)}"
+    elif table.title:
+        msg += ". Name the column, or say sheets='all' where each sheet is one fan."
     else:
         msg += ". Name the column, or map yours with columns={'your header': 'model'}."
     raise FanstatsError(msg)
@@ -233,16 +235,27 @@ def _drop_skipped(sieve: _Sieve, columns: Columns) -> None:
 
 
 def _drop_averages(sieve: _Sieve, labels: dict[str, list[str]]) -> None:
-    for role in ("model", "unit", "sitting"):
-        averages = {text for text in set(labels.get(role, [])) if _AVERAGES.fullmatch(text)}
-        sieve.drop(
-            [row for row, text in enumerate(labels.get(role, [])) if text in averages],
-            sieve.text,
-            kind="note",
-            rule="a row of averages is no reading",
-            mend="Nothing to mend if its numbers come from rows of this table",
-            left_out=True,
-        )
+    headers = enumerate(sieve.table.headers)
+    texts: list[Sequence[object]] = [labels.get(role, []) for role in _AVERAGE_LABELS]
+    texts += [
+        sieve.table.cells(place)
+        for place, header in headers
+        if header.kind == "number" or not header.text or header.role == "note"
+    ]
+    averages = {
+        row
+        for column in texts
+        for row, text in enumerate(column)
+        if isinstance(text, str) and _AVERAGES.fullmatch(text.strip())
+    }
+    sieve.drop(
+        sorted(averages),
+        sieve.text,
+        kind="note",
+        rule="a row of averages is no reading",
+        mend="Nothing to mend if its numbers come from rows of this table",
+        left_out=True,
+    )
 
 
 def _drop_label_errors(sieve: _Sieve, columns: Columns, labels: dict[str, list[str]]) -> None:

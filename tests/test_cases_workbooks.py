@@ -1,0 +1,186 @@
+"""Habits of workbooks that no label tells of: averages, rigs by day, headers over two rows."""
+
+import io
+import json
+import warnings
+
+import openpyxl
+import pandas as pd
+import pytest
+
+import fanstats as fs
+
+SWEEP = ((5, 600, 22.0, 200), (7, 850, 28.0, 280), (9, 1090, 33.1, 360), (12, 1400, 39.0, 460))
+HEAD = ["session", "drive [V]", "speed [rpm]", "noise [dBA]", "airflow [fpm]"]
+
+
+def book(sheets, merges=()):
+    """An XLSX file of rows by sheet; merges are in the first sheet."""
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for title, rows in sheets.items():
+        sheet = made.create_sheet(title)
+        for row in rows:
+            sheet.append(row)
+    for reference in merges:
+        made.worksheets[0].merge_cells(reference)
+    file = io.BytesIO()
+    made.save(file)
+    file.seek(0)
+    return file
+
+
+def read(source, **options):
+    """Read without regard to the warning."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", fs.FanstatsWarning)
+        return fs.read_readings(source, **options)
+
+
+def entries(readings, kind):
+    """The report's entries of a kind."""
+    return [entry for entry in json.loads(readings.attrs["report"]) if entry["kind"] == kind]
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        ["mean", None, None, 30.5, 325],
+        [None, "average", None, 30.5, 325],
+        [None, "Average of the above", None, 30.5, 325],
+        [None, None, "AVG (4 steps)", 30.5, 325],
+        ["Std. dev:", None, None, 7.2, 111],
+    ],
+)
+def test_a_row_of_averages_is_known_wherever_the_word_stands(row):
+    """In the session's cell, or among numbers: no reading, no blank label, and reported."""
+    rows = [HEAD, *(["d1", *step] for step in SWEEP), row]
+    with pytest.warns(fs.FanstatsWarning, match="1 x note"):
+        readings = fs.read_readings(book({"Quell": rows}), sheets="all")
+
+    assert readings.sizes["row"] == len(SWEEP)
+    (note,) = entries(readings, "note")
+    assert (note["line"], note["rule"]) == (6, "a row of averages is no reading")
+
+
+@pytest.mark.parametrize("name", ["Total Hush", "Mean Machine", "Sum 41"])
+def test_a_model_whose_name_begins_like_an_average_is_a_model(name):
+    """Only the word itself, or the word with what it is over, makes a row of averages."""
+    readings = read(book({"s": [["model", *HEAD[1:]], *([name, *step] for step in SWEEP)]}))
+
+    assert set(readings["model"].values) == {name}
+
+
+@pytest.mark.parametrize(
+    ("row", "rule"),
+    [
+        ((None, None, 30.5, 325), "a step of a sweep has a drive or a speed"),
+        ((8.25, 985, 30.5, 325), "a row that holds the mean of the others is no reading"),
+        ((8.25, 985, 30.525, 325.0), "a row that holds the mean of the others is no reading"),
+    ],
+)
+def test_an_average_without_a_word_is_doubted(row, rule):
+    """A row below a sweep that names no step, or is the mean of it: warned about by row."""
+    rows = [["model", *HEAD[1:]], *(["A", *step] for step in SWEEP), ["A", *row]]
+    with pytest.warns(fs.FanstatsWarning, match="implausible"):
+        readings = fs.read_readings(book({"s": rows}))
+
+    assert readings.sizes["row"] == len(SWEEP) + 1
+    assert [(e["line"], e["rule"]) for e in entries(readings, "implausible")] == [(6, rule)]
+
+
+def test_fans_dialled_in_have_no_sweep_to_be_an_average_of():
+    """Level and airflow without drive or speed are what such a table is about."""
+    rows = [["model", "noise [dBA]", "airflow [fpm]"]]
+    rows += [[name, 36.0 + 0.1 * name.count("B"), flow] for name, flow in (("A", 410), ("B", 440))]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        readings = fs.read_readings(book({"s": rows}))
+
+    assert entries(readings, "implausible") == []
+
+
+def days(*rows):
+    """A workbook of one fan on two days, and a sheet of facts about days."""
+    readings = [["model", *HEAD], *(["A", day, *step] for day in ("d1", "d2") for step in SWEEP)]
+    return book({"s": readings, "Days": [["session", "rig", "background [dBA]"], *rows]})
+
+
+def test_the_rig_of_a_day_is_the_rig_of_its_readings():
+    """Written once on the sheet of days, it stands in every row, and the report says so."""
+    readings = read(days(["d1", "shelf", 18.0], ["d2", "box", 17.0]))
+
+    pairs = set(zip(readings["session"].values, readings["rig"].values, strict=True))
+    assert pairs == {("d1", "shelf"), ("d2", "box")}
+    assert sorted(set(readings["background"].values)) == [17.0, 18.0]
+    said = fs.load_report(readings)
+    assert "2 rigs" in said
+    assert "joined by session: rig, background [dBA]" in said
+
+
+@pytest.mark.parametrize(
+    ("rows", "match"),
+    [
+        ([["d1", "shelf", 18.0], ["d2", None, 17.0]], "found none for session 'd2'"),
+        ([["d1", "shelf", 18.0]], "found none for session 'd2'"),
+        (
+            [["d1", "shelf", 18.0], ["d1", "box", 17.0], ["d2", "box", 17.0]],
+            r"session 'd1' was held on 2 rigs \('shelf', 'box'\).*readings a column 'rig'",
+        ),
+    ],
+)
+def test_a_rig_in_doubt_is_refused(rows, match):
+    """Which rig a reading was taken on decides what errors it shares: the one cell is named."""
+    with pytest.raises(fs.FanstatsError, match=match):
+        read(days(*rows))
+
+
+def test_rigs_of_rows_stand_as_they_are():
+    """Rows that name their rig are not asked again."""
+    rows = [["model", "rig", *HEAD], *(["A", "attic", "d1", *step] for step in SWEEP)]
+    facts = [["session", "rig", "background [dBA]"], ["d1", "attic", 18.0]]
+    readings = read(book({"s": rows, "Days": facts}))
+
+    assert set(readings["rig"].values) == {"attic"}
+    assert "rig_per" not in readings.attrs
+
+
+def test_a_header_over_two_rows_is_refused_with_the_cell_to_write():
+    """Airflow merged over its obstructions would lose the second and misname the first."""
+    rows = [
+        ["model", "drive [V]", "noise [dBA]", "airflow [fpm]", None],
+        [None, None, None, "mesh", "dust filter"],
+        ["A", 5, 20.0, 130, 110],
+        ["A", 12, 36.0, 270, 230],
+    ]
+    with pytest.raises(fs.FanstatsError, match="as in 'airflow dust filter \\[fpm\\]'") as caught:
+        read(book({"s": rows}, ["D1:E1"]))
+
+    assert "header (row 1), column 5" in str(caught.value)
+    assert "row 2" in str(caught.value)
+
+
+def test_a_sheet_with_a_column_a_model_comes_with_the_line_that_melts_it(tmp_path):
+    """In a workbook too, and the line works."""
+    path = tmp_path / "fans.xlsx"
+    path.write_bytes(book({"s": [["drive [V]", "Arda", "Bolo"], [5, 20, 22], [12, 36, 38]]}).read())
+    with pytest.raises(fs.FanstatsError, match="models stand across the top") as caught:
+        read(path)
+
+    line = str(caught.value)[str(caught.value).index("read_readings(") :]
+    line = line.replace("'fans.xlsx'", repr(str(path)))
+    readings = eval(line, {"pd": pd, "read_readings": read})
+    assert readings["model"].values.tolist() == ["Arda", "Arda", "Bolo", "Bolo"]
+    assert readings["noise"].values.tolist() == [20.0, 36.0, 22.0, 38.0]
+
+
+def test_what_is_true_of_many_sheets_is_said_once():
+    """Sixty sheets of one habit make one sentence, not sixty."""
+    fans = {f"Fan {n:02d}": [HEAD, *(["d1", *step] for step in SWEEP)] for n in range(12)}
+    said = fs.load_report(read(book(fans), sheets="all")).splitlines()
+
+    about = [line for line in said if "the sheet's name is the model" in line]
+    assert len(about) == 1
+    assert "sheets 'Fan 00', 'Fan 01'" in about[0]
+    assert "and 6 more" in about[0]
+    assert len(said) < 8
