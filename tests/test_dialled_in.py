@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -160,3 +162,39 @@ def test_ranges_of_dialled_in_readings_cover_as_stated():
         ends = estimates["airflow"].sel(scope=scope).quantile([0.025, 0.975], "draw").to_numpy()
         covered = np.mean((ends[0] <= values) & (values <= ends[1]))
         assert lower <= covered <= upper
+
+
+def told(estimates, where):
+    """What a result says of steps dialled in."""
+    return [note for note in json.loads(estimates.attrs[where]) if "dialled in" in note]
+
+
+def test_where_a_dialled_in_step_was_put_is_an_assumption():
+    """By speed, or by drive where no speed was read; a noted place is nothing to assume."""
+    noted = step(**{"speed [rpm]": SPEED, "drive [V]": 7.6})
+    rows = power_law_rows("A", room=ROOM)
+
+    (by_speed,) = told(at_level(read(*rows, step())), "assumptions")
+    (by_drive,) = told(at_level(read(*rows, step(), without=["speed [rpm]"])), "assumptions")
+
+    start = "model 'A', session 'day': the step dialled in at 36.0 dBA stands where its sweep makes"
+    assert by_speed.startswith(start)
+    assert by_speed.endswith(f"{SPEED:.0f} rpm")
+    assert by_drive.startswith(start)
+    assert by_drive.endswith(" V")
+    assert told(at_level(read(*rows, noted)), "assumptions") == []
+    assert told(at_level(read(step())), "assumptions") == []
+
+
+def test_a_step_dialled_in_beyond_its_sweep_is_left_out_and_said_so():
+    """46 dB, where the sweep ends at 44: it has no place, and carries nothing."""
+    lone = step(**{"noise [dBA]": 46.0, "airflow none [fpm]": 999.0})
+    rows = power_law_rows("A", room=ROOM)
+
+    found = at_level(read(*rows, lone))
+
+    (note,) = told(found, "left_out")
+    assert "dialled in at 46.0 dBA is not used: its sweep does not make that noise" in note
+    assert told(found, "assumptions") == []
+    without = float(at_level(read(*rows))["airflow_value"].sel(scope="model"))
+    assert float(found["airflow_value"].sel(scope="model")) == pytest.approx(without, rel=1e-12)

@@ -38,6 +38,8 @@ def placed_steps(sittings: Sequence[Sitting]) -> list[Sitting]:
 
     Notes
     -----
+    Where a step was put is told in `Sitting.dialled`, that it has no place in `placeless`.
+
     The place is where the sweep, as read, makes the noise that was dialled in. The step's noise and
     what was read at it then stand at one place, so an error of that place cancels where the
     quantity is read off at the level: what is left is the error of setting the level, which goes
@@ -58,6 +60,7 @@ def _placed(sitting: Sitting) -> Sitting:
             continue
         filled = x.copy()
         filled[loose] = at
+        sitting = _told(sitting, name, loose, at)
         if name == "drive_voltage":
             return replace(sitting, drive_voltage=filled)
         if name == "drive_duty":
@@ -65,7 +68,35 @@ def _placed(sitting: Sitting) -> Sitting:
         cells = sitting.channels[_SPEED]
         values = np.where(loose, np.exp(filled), cells.values)
         return replace(sitting, channels={**sitting.channels, _SPEED: _with(cells, values)})
-    return sitting
+    return _told(sitting, "", loose, np.full(int(loose.sum()), np.nan))
+
+
+def _told(sitting: Sitting, abscissa: str, loose: BoolArray, at: FloatArray) -> Sitting:
+    """Note where each step dialled in was put; nothing where there is no sweep to put it on."""
+    if loose.all():
+        return sitting
+    noise = sitting.channels[_NOISE].values[loose]
+    units = sitting.units.get("noise", "dB")
+    steps = [f"{sitting.place}: the step dialled in at {level:.1f} {units}" for level in noise]
+    return replace(
+        sitting,
+        dialled=tuple(
+            f"{step} stands where its sweep makes that noise, at {_named(abscissa, place)}"
+            for step, place in zip(steps, at, strict=True)
+            if np.isfinite(place)
+        ),
+        placeless=tuple(
+            f"{step} is not used: its sweep does not make that noise"
+            for step, place in zip(steps, at, strict=True)
+            if not np.isfinite(place)
+        ),
+    )
+
+
+def _named(abscissa: str, place: float) -> str:
+    if abscissa == "speed":
+        return f"{np.exp(place):.0f} rpm"
+    return f"{place:.2f} V" if abscissa == "drive_voltage" else f"{place:.1f} %"
 
 
 def _with(cells: Cells, values: FloatArray) -> Cells:

@@ -110,6 +110,7 @@ def assumptions(
     if curve["curves"] < 0:
         told.append(f"choice of curve: {_percent(curve['u'])} of speed, taken from earlier")
     told += _point_assumptions(layouts)
+    told += [note for sitting in sittings for note in sitting.dialled]
     over_drive = [lay.model for lay in layouts if lay.abscissa in ("drive_voltage", "drive_duty")]
     if over_drive:
         told.append(f"no speed readings, read off over drive: {', '.join(over_drive)}")
@@ -147,6 +148,7 @@ def left_out(request: Request, layouts: Sequence[ModelLayout]) -> list[str]:
     told: list[str] = []
     for layout in layouts:
         told += layout.dropped
+        told += [note for unit in layout.units for s in unit.sittings for note in s.placeless]
         told += crossing_notes(request, layout)
     return told
 

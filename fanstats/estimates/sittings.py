@@ -90,6 +90,10 @@ class Sitting:
         Numbers read, repeats counted.
     units : dict
         Unit of each quantity.
+    dialled : tuple of str
+        Steps dialled in beside a sweep, each with where it was put.
+    placeless : tuple of str
+        Those whose level the sweep does not reach, so that they carry nothing.
     """
 
     rig: str
@@ -107,6 +111,8 @@ class Sitting:
     lowest_noise: float
     readings: int
     units: dict[str, str]
+    dialled: tuple[str, ...] = ()
+    placeless: tuple[str, ...] = ()
 
     @property
     def own_label(self) -> tuple[str, ...]:
