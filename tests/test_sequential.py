@@ -249,3 +249,61 @@ def test_looks_that_make_no_sense_are_refused(call: object, message: str) -> Non
     assert callable(call)
     with pytest.raises(FanstatsError, match=message):
         call()
+
+
+@pytest.mark.parametrize(("looks", "rule", "spread_dof", "floor"), [
+    (3, "O'Brien-Fleming", 0, 0.0), (4, "Pocock", 3, 0.0), (3, "every look alone", 0, 0.0),
+    (3, "Pocock", 4, 0.3),
+])  # fmt: skip
+def test_a_plan_with_an_estimated_spread_comes_true_when_simulated(
+    looks: int, rule: str, spread_dof: float, floor: float
+) -> None:
+    """Units drawn one by one, their mean square found at each look: false claims, power, units."""
+    rng, trials = np.random.default_rng(23), 40_000
+    plan = plan_looks(1.6, 0.8, looks=looks, rule=rule, spread_dof=spread_dof, floor=floor)
+    n = np.array(plan.units)
+    units = rng.normal(0.0, 0.8, (trials, 2, plan.n_per_model))
+    noise = np.stack([np.diff(units[:, :, :k].mean(axis=2), axis=1)[:, 0] for k in n], axis=1)
+    noise += floor * rng.normal(size=(trials, 1))
+    square = np.stack([units[:, :, :k].var(axis=2).sum(axis=1) * k for k in n], axis=1)
+    if spread_dof:
+        square = square + 0.64 * rng.chisquare(spread_dof, (trials, 1))
+    error = np.sqrt(square / (spread_dof + 2 * n - 2) * 2 / n + floor**2)
+    alike, found = (np.abs(noise + gap) > plan.limits * error for gap in (0.0, 1.6))
+
+    # Four standard errors of this simulation, and 0.002 for the counting behind the plan.
+    for claimed, said in ((alike, plan.false_claims), (found, plan.power)):
+        share = float(claimed.any(axis=1).mean())
+        assert share == pytest.approx(said, abs=0.002 + 4 * math.sqrt(said * (1 - said) / trials))
+    if rule != "every look alone":
+        assert plan.false_claims == pytest.approx(0.05, abs=1e-3)
+    used = n[np.where(found.any(axis=1), found.argmax(axis=1), n.size - 1)]
+    room = 0.002 * n[-1] + 4 * used.std() / math.sqrt(trials)
+    assert used.mean() == pytest.approx(plan.expected_per_model, abs=room)
+
+
+def test_an_estimated_spread_takes_more_looks_and_says_so() -> None:
+    """Few degrees of freedom take more units than a known spread, and many take the same."""
+    plans = [plan_looks(1.6, 0.8, looks=3, spread_dof=dof) for dof in (0, 6, 1e6, math.inf)]
+    totals = [plan.n_total for plan in plans]
+
+    assert totals == sorted(totals, reverse=True)
+    assert totals[0] > totals[-1]
+    assert totals[2] == totals[3]
+    # The counting behind an estimated spread against the quadrature behind a known one.
+    assert plans[2].power == pytest.approx(plans[3].power, abs=0.002)
+    assert plans[2].limits == pytest.approx(plans[3].limits, rel=0.005)
+    assert "estimated at each look from the samples so far alone" in plans[0].sentence()
+    assert "6 degrees of freedom of other models" in plans[1].sentence()
+    assert "(standard deviation), known" in plans[3].sentence()
+    assert [plan.spread_dof for plan in plans] == [0, 6, 1e6, math.inf]
+
+
+def test_there_is_no_look_before_a_degree_of_freedom() -> None:
+    """One sample of each says nothing of a spread that these samples alone tell."""
+    plan = plan_looks(4.0, 0.8, looks=5, spread_dof=0)
+
+    assert min(plan.units) == 2
+    assert plan.fixed_n_per_model >= 2
+    with pytest.raises(FanstatsError, match=r"`spread_dof` must be a number at least 0; got -1"):
+        plan_looks(1.0, 0.8, looks=3, spread_dof=-1)

@@ -28,6 +28,7 @@ __all__ = [
     "RULES",
     "Rule",
     "boundaries",
+    "boundary_shape",
     "crossing_probabilities",
     "spending_boundaries",
     "student_limits",
@@ -108,8 +109,18 @@ def crossing_probabilities(
     return crossed
 
 
-def _shape(information: FloatArray, rule: str) -> FloatArray:
-    """Boundary up to its constant."""
+def boundary_shape(information: FloatArray, rule: Rule) -> FloatArray:
+    """Give a boundary up to its constant.
+
+    Parameters
+    ----------
+    information : ndarray, shape (looks,)
+    rule : {"Pocock", "O'Brien-Fleming", "every look alone"}
+
+    Returns
+    -------
+    ndarray, shape (looks,)
+    """
     if rule == "O'Brien-Fleming":
         return np.asarray(np.sqrt(information[-1] / information))
     return np.ones_like(information)
@@ -153,7 +164,7 @@ def boundaries(information: ArrayLike, *, rule: Rule, alpha: float = 0.05) -> Fl
     false_rate = fraction("alpha", alpha)
     info = _information(information)
     fixed = float(stats.norm.isf(false_rate / 2))
-    shape = _shape(info, rule)
+    shape = boundary_shape(info, rule)
     if rule == "every look alone" or info.size == 1:
         return fixed * shape
     constant = optimize.brentq(
