@@ -74,7 +74,7 @@ def test_a_model_whose_name_begins_like_an_average_is_a_model(name):
 @pytest.mark.parametrize(
     ("row", "rule"),
     [
-        ((None, None, 30.5, 325), "a step of a sweep has a drive or a speed"),
+        ((None, None, 30.5, 325), "a row that holds the mean of the others is no reading"),
         ((8.25, 985, 30.5, 325), "a row that holds the mean of the others is no reading"),
         ((8.25, 985, 30.525, 325.0), "a row that holds the mean of the others is no reading"),
     ],
@@ -98,6 +98,17 @@ def test_fans_dialled_in_have_no_sweep_to_be_an_average_of():
         readings = fs.read_readings(book({"s": rows}))
 
     assert entries(readings, "implausible") == []
+
+
+def test_a_level_dialled_in_below_a_sweep_is_taken_as_one_and_listed():
+    """It has neither drive nor speed and is no mean: used without a warning."""
+    rows = [["model", *HEAD[1:]], *(["A", *step] for step in SWEEP), ["A", None, None, 29.0, 312]]
+    readings = read(book({"s": rows}))
+
+    assert readings.sizes["row"] == len(SWEEP) + 1
+    assert entries(readings, "implausible") == []
+    (noted,) = [e for e in entries(readings, "assumed") if e["line"]]
+    assert noted["rule"] == "a row of a sweep with neither drive nor speed is a level dialled in"
 
 
 def days(*rows):
