@@ -32,6 +32,8 @@ _OPTIONS: Final[Mapping[str, str]] = {
     "decimal=": "--decimal MARK",
     "thousands=": "--thousands MARK",
     "columns=": "a table [columns] in the bench file",
+    "target='true'": "--target true",
+    "carried=True": "carried = true below [noise] in the bench file",
 }
 _DEMO = "Invented demo data: makers, models and readings are made up."
 
@@ -87,6 +89,13 @@ def _parser() -> argparse.ArgumentParser:
         "--decimal", choices=(".", ","), help="decimal mark of numbers written as text"
     )
     parser.add_argument("--thousands", metavar="MARK", help="mark between thousands, such as .")
+    parser.add_argument(
+        "--target",
+        choices=("as read", "true"),
+        default="as read",
+        help="whether the level is one on this meter (default), or the true one: where rigs have "
+        "meters of their own",
+    )
     parser.add_argument("--draws", type=int, default=10_000, metavar="N", help="draws (10000)")
     return parser
 
@@ -139,7 +148,14 @@ def _without_bench(options: argparse.Namespace) -> str:
 
 def _run(options: argparse.Namespace) -> None:
     readings, bench, level = _inputs(options)
-    estimates = fs.equal_noise(readings, level, bench=bench, draws=options.draws, rng=options.seed)
+    estimates = fs.equal_noise(
+        readings,
+        level,
+        bench=bench,
+        draws=options.draws,
+        rng=options.seed,
+        target=options.target,
+    )
     units = units_label(str(estimates.attrs["level_units"]))
     if options.readings is None:
         print(_DEMO)

@@ -95,6 +95,23 @@ def test_nothing_repeated_is_said():
     assert "noise: no repeated readings: Type A scatter is unknown, not 0" in said
 
 
+def test_readings_of_several_rigs_are_asked_whose_instrument_it_was(tmp_path):
+    """What was read on two rigs may be one meter carried along; what was read on one may not."""
+    rows = [{**row, "rig": rig} for rig in ("shelf", "box") for row in power_law_rows(room=24.0)]
+    for row in rows[: len(rows) // 2]:
+        row.update({name: None for name in row if name.startswith("airflow")})
+    path = write_bench_template(tmp_path / "bench.toml", read(rows))
+    tables = dict(re.findall(r"^\[(\w+)\]\n(.*?)\n\n", path.read_text(), re.DOTALL | re.MULTILINE))
+
+    assert '# carried = true  # if one and the same went from rig to rig: "box", "shelf"' in (
+        tables["noise"].splitlines()
+    )
+    assert "carried" not in tables["airflow"]
+    assert not fs.read_bench(path).noise.carried
+    path.write_text(path.read_text().replace("# carried = true", "carried = true", 1))
+    assert fs.read_bench(path).noise.carried
+
+
 def test_a_file_that_stands_there_is_left_alone(tmp_path):
     """Numbers somebody typed are never written over."""
     path = tmp_path / "bench.toml"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -159,6 +161,24 @@ def test_marks_of_numbers_can_be_said_and_messages_name_the_option(own, monkeypa
     assert main(words) == 2
     assert "thousands= is --thousands MARK" in capsys.readouterr().err
     assert main([*words, "--decimal", ",", "--thousands", "."]) == 0
+
+
+def test_two_rigs_are_held_to_one_level_or_to_one_meter(own, monkeypatch, capsys):
+    """The message says what to write where; both ways lead to a ranking."""
+    monkeypatch.chdir(own)
+    table = pd.read_csv("bench.csv")
+    table["rig"] = ["shelf", "box"] * (len(table) // 2)
+    table.to_csv("bench.csv", index=False)
+    words = ["bench.csv", "--bench", "bench.toml", "--noise", "36", "--draws", "100"]
+
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert "target='true' is --target true" in said
+    assert "carried=True is carried = true below [noise] in the bench file" in said
+    assert main([*words, "--target", "true"]) == 0
+    bench = Path("bench.toml").read_text().replace("[noise]", "[noise]\ncarried = true")
+    Path("bench.toml").write_text(bench)
+    assert main(words) == 0
 
 
 def test_a_spread_nobody_stated_leaves_the_samples_tested(own, capsys):

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from fanstats.spread.type_a import repeatability
 from fanstats.whole_files import write_new
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Hashable, Mapping, Sequence
 
     import xarray as xr
 
@@ -149,12 +152,28 @@ def _text(readings: xr.Dataset) -> str:
         behind = "noise_obstructed" if quantity == "noise" else quantity
         name = next((n for n in (quantity, behind) if n in readings), None)
         if name is not None:
-            parts.append(_table(quantity, str(readings[name].attrs["units"]), found))
+            units = str(readings[name].attrs["units"])
+            parts.append(_table(quantity, units, found, _rigs(readings, name)))
     return "\n".join([*parts, _spread(readings), _COLUMNS])
 
 
-def _table(quantity: str, units: str, found: Mapping[str, Mapping[Hashable, Any]]) -> str:
+def _rigs(readings: xr.Dataset, name: str) -> list[str]:
+    """Give the rigs on which a quantity was read, in order of their names."""
+    read = readings[name].notnull()
+    held = read.any([dim for dim in read.dims if dim != "row"]).to_numpy()
+    return [str(rig) for rig in np.unique(readings["rig"].to_numpy()[held])]
+
+
+def _table(
+    quantity: str,
+    units: str,
+    found: Mapping[str, Mapping[Hashable, Any]],
+    rigs: Sequence[str] = (),
+) -> str:
     lines = [f"[{quantity}]", f'units = "{units}"']
+    if len(rigs) > 1:
+        listed = ", ".join(json.dumps(rig, ensure_ascii=False) for rig in rigs)
+        lines.append(f"# carried = true  # if one and the same went from rig to rig: {listed}")
     follows = {"noise": "background", "temperature": "ambient"}.get(quantity)
     if follows:
         lines.insert(0, f"# [{follows}] is read with the same instrument unless it has a table.")
