@@ -39,3 +39,17 @@ def test_curves_worked_out_together_count_as_each_by_itself():
     together = pooled(monday + tuesday)
     assert together == pytest.approx(np.sqrt(np.mean(np.square(single))), rel=1e-9)
     assert pooled((monday + tuesday)[::-1]) == together
+
+
+def test_where_no_curve_choice_is_added_the_result_says_so():
+    """At one speed and at one drive; at one noise level it is measured instead."""
+    table = readings(power_law_rows("A", room=24.0))
+    how = {"bench": BENCH, "draws": 100, "rng": 1}
+
+    def said(estimates):
+        notes = json.loads(estimates.attrs["not_considered"])
+        return [note for note in notes if note.startswith("choice of curve")]
+
+    assert "at equal speed" in said(fs.equal_speed(table, 800, **how))[0]
+    assert "at equal drive" in said(fs.equal_drive(table, 6.5, **how))[0]
+    assert said(fs.equal_noise(table, 32, **how)) == []

@@ -322,6 +322,11 @@ def not_considered(
     told = [*request.bench.unstated(needed)]
     if request.kind == "equal noise" and np.isnan(curve["u"]):
         told.append("choice of curve: no curve has four usable steps around the target")
+    if request.kind != "equal noise":
+        told.append(
+            f"choice of curve between steps: nothing is added for it at {request.kind} (a step "
+            "that was read needs none); set results of curve='straight' beside these"
+        )
     held = [k for k in _SPREADS if k != "temperature" or "temperature_rise" in outputs]
     unknown = [kind for kind in request.bench.spread.unknown if kind in held]
     return told + [f"sample luck in {_SPREADS[kind]}: not stated" for kind in unknown]
