@@ -166,6 +166,70 @@ def test_a_session_without_the_control_fan_is_refused_by_name():
         session_shifts(readings(*table), exact_bench(), control="control")
 
 
+def test_without_a_fan_in_every_session_the_nearest_is_named():
+    """Nobody named the control fan, and none sat there every day: which day is missing is said."""
+    table = [on_day("control", "mon"), on_day("control", "tue"), on_day("B", "fri")]
+    with pytest.raises(fs.FanstatsError, match=r"No fan sat .*control \(sample 1\).* in 'fri'\. "):
+        session_shifts(readings(*table), exact_bench())
+
+
+def control_and_samples(rng, *, mounting=0.3, days=DAYS):
+    """A control fan every day, and samples of one model on days of their own, all mounted anew."""
+    return readings(
+        *(on_day("control", day, noise=SHIFTS[day] + rng.normal() * mounting) for day in days),
+        *(
+            on_day("A", day, unit=str(u), noise=SHIFTS[day] + rng.normal() * mounting)
+            for u, day in enumerate(days)
+        ),
+    )
+
+
+def test_a_control_fan_tells_nothing_of_mountings_once_its_shifts_are_out():
+    """Its sessions read alike by construction: the stated error of mounting stays as it is."""
+    bench = exact_bench(sitting=fs.standard(0.3))
+    found = session_shifts(control_and_samples(np.random.default_rng(1)), bench, control="control")
+    spread = fs.unit_spread(found.readings, found.bench)
+
+    assert spread.bench.noise.sitting == bench.noise.sitting
+    assert not spread.components["component"].str.startswith("between sittings").any()
+    assert any(note.startswith("control (sample 1): the shifts") for note in spread.left_out)
+    # The sample of the control's own model still counts as one, with its siblings.
+    sibling = on_day("control", "mon", unit="2", level_at_900=34.0, noise=SHIFTS["mon"])
+    both = readings(*(on_day("control", day, noise=SHIFTS[day]) for day in DAYS), sibling)
+    shifted = session_shifts(both, bench, control=("control", "1"))
+    means = fs.unit_spread(shifted.readings, shifted.bench).deviations
+    assert means[means["kind"].str.startswith("noise")]["deviation"].abs().tolist() == (
+        pytest.approx([0.5, 0.5], abs=1e-9)
+    )
+
+
+def test_a_control_fan_hides_no_drift_once_its_shifts_are_out():
+    """Its scatter of 0 would make that of all others look small: it is not judged, nor judges."""
+    rng = np.random.default_rng(2)
+    days = [f"day {d}" for d in range(1, 6)]
+    shifts = dict(zip(days, rng.normal(size=5), strict=True))
+    table = readings(
+        *(
+            on_day(model, day, noise=shifts[day] + 0.1 * rng.normal())
+            for day in days for model in ("control", "A", "B")
+        )
+    )  # fmt: skip
+    found = session_shifts(table, exact_bench(sitting=fs.standard(0.1)), control="control")
+    judged = fs.trends(found.readings, found.bench).table
+
+    assert set(judged[judged["kind"].str.startswith("noise")]["model"]) == {"A", "B"}
+
+
+def test_shifts_are_taken_out_once():
+    """Readings that were brought together are refused: a second pass would find nothing."""
+    table = control_and_samples(np.random.default_rng(3))
+    found = session_shifts(table, exact_bench(), control="control")
+    with pytest.raises(fs.FanstatsError, match=r"already, those seen by control \(sample 1\)"):
+        session_shifts(found.readings, found.bench, control="control")
+    with pytest.raises(fs.FanstatsError, match="Pass them as they were read"):
+        found.apply(found.readings)
+
+
 def test_what_cannot_serve_as_control_is_refused_with_the_mend():
     """No name, a wrong one, several samples, one session, none recorded."""
     both = readings(*(on_day(m, day) for m in ("A", "B") for day in ("mon", "tue")))

@@ -536,6 +536,25 @@ def test_samples_without_a_common_speed_are_listed():
     assert any("share no range of speed" in note for note in found.left_out)
 
 
+def test_rigs_that_nothing_bridges_make_no_sample_luck():
+    """1.2 dB between two rigs is none of the samples', nor of their mountings."""
+    rows = [
+        power_law_rows("A", unit=unit, rig=rig, level_at_900=level)
+        for unit, level, rig in (("1", 33.0, "new"), ("2", 34.0, "new"), ("1", 34.2, "old"))
+    ]
+    apart = unit_spread(readings(*rows), exact_bench())
+    assert row_of(apart, NOISE)["sd"] == pytest.approx(np.sqrt(0.5), abs=1e-9)
+    assert "between sittings" not in set(apart.components["component"])
+    assert any(
+        "A, noise at a given speed: sittings on rig 'old' are not held against those on rig 'new'"
+        in note for note in apart.left_out
+    )  # fmt: skip
+    bridge = fs.bridge_rigs(readings(*rows), exact_bench(), onto="new")
+    joined = unit_spread(bridge.readings, bridge.bench)
+    assert not joined.left_out
+    assert row_of(joined, NOISE)["sd"] == pytest.approx(np.sqrt(0.5), abs=1e-9)
+
+
 def test_wrong_arguments_are_refused():
     """A bench, a prior and a curve of the wrong kind are named."""
     table = readings(*pairs())

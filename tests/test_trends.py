@@ -142,6 +142,26 @@ def test_two_sessions_and_exact_repeats_are_not_judged():
         trends(table_of({("A", "1"): {"day 1": 33.0}}), fs.Bench(), false_alarm=5)
 
 
+def test_a_change_of_rig_is_no_wear():
+    """A lone sample read 1 dB louder on another rig in its last sessions is not said to drift."""
+    lone = random_levels(np.random.default_rng(4), fans=1, sessions=7, day_sd=0.0)
+    table = table_of(lone)
+    late = table["session"].to_numpy().astype(str) >= "2026-03-13"
+    more = {name: table[name] + np.where(late, 1.0, 0.0) for name in ("noise", "background")}
+    moved = table.assign(more).assign_coords(rig=("row", np.where(late, "new", "old")))
+
+    assert trends(moved.drop_vars("rig"), fs.Bench()).table["trend"].any()
+    found = trends(moved, fs.Bench())
+    assert row_of(found, "M0")["sessions"] == 4
+    assert not found.table["trend"].any()
+
+
+def test_readings_without_sessions_are_refused():
+    """There is nothing to drift from one to the next."""
+    with pytest.raises(fs.FanstatsError, match="found no column 'session' with entries"):
+        trends(table_of({("A", "1"): {"": 33.0}}), fs.Bench())
+
+
 def test_shown_as_text_and_html():
     """The sentence stands above the table in both."""
     found = trends(table_of(random_levels(np.random.default_rng(3), drift=0.1)), fs.Bench())

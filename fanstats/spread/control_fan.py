@@ -11,6 +11,7 @@ from scipy.special import stdtrit
 from fanstats._typing import FloatArray
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.sittings import sittings_of
+from fanstats.spread.like_for_like import reads_kind
 from fanstats.spread.measured_bench import UNITS
 from fanstats.spread.offsets import Offsets, SpreadKind
 from fanstats.spread.side_by_side import Spreading, side_by_side, spreading
@@ -96,9 +97,7 @@ def control_fan(
     if control is None:
         if len(everywhere) == 1:
             return everywhere[0]
-        who = listed(_fan_words(fan) for fan in everywhere) or "no fan"
-        msg = f"`control` must name the control fan: {who} sat on the bench in every session."
-        raise FanstatsError(msg)
+        raise FanstatsError(_nobody_named(everywhere, sat, days))
     if isinstance(control, str):
         meant = [fan for fan in sat if fan[0] == control]
         full = [fan for fan in meant if fan in everywhere]
@@ -115,6 +114,24 @@ def control_fan(
     known = ", ".join(sorted({model for model, _ in sat}))
     msg = f"`control` must name a fan of the readings; got {control!r}. Models: {known}."
     raise FanstatsError(msg)
+
+
+def _nobody_named(
+    everywhere: Sequence[tuple[str, str]],
+    sat: dict[tuple[str, str], set[tuple[str, str]]],
+    days: set[tuple[str, str]],
+) -> str:
+    """Say why the control fan cannot be told without a name."""
+    if everywhere:
+        who = listed(_fan_words(fan) for fan in everywhere)
+        return f"`control` must name the control fan: {who} sat on the bench in every session."
+    most = max(sat, key=lambda fan: len(sat[fan]))
+    missing = sorted(", ".join(part for part in day if part) for day in days - sat[most])
+    return (
+        f"No fan sat on the bench in every session; {_fan_words(most)} comes closest and is "
+        f"missing in {listed(map(repr, missing))}. Measure it there, or leave those sessions out; "
+        "without a control fan sessions stay a source of error (`session` in the bench)."
+    )
 
 
 def _fan_words(fan: tuple[str, str]) -> str:
@@ -241,7 +258,9 @@ def shifts_of_kind(
     FanstatsError
         If the control fan did not sit in a session that holds readings.
     """
-    needed = sorted({s.session for s in sittings_of(readings) if s.rig == rig and _reads(s, kind)})
+    needed = sorted(
+        {s.session for s in sittings_of(readings) if s.rig == rig and reads_kind(s, kind)}
+    )
     if len(needed) < 2:
         return ""
     instrument = bench.on(rig).instrument(kind)
@@ -294,10 +313,6 @@ def _shifts(
         # What all sittings of one fan share tells its sessions nothing apart.
         own=spreading([part], [averaging], bench, ("session", "shared", "model")),
     )
-
-
-def _reads(sitting: Sitting, kind: SpreadKind) -> bool:
-    return any(name == kind and sitting.has((name, where)) for name, where in sitting.channels)
 
 
 def without_session_shifts(

@@ -15,6 +15,7 @@ from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.sittings import sittings_of
 from fanstats.sources import Bench
 from fanstats.spread.bridged_bench import bridged_bench
+from fanstats.spread.like_for_like import reads_kind
 from fanstats.spread.measured_bench import UNITS, figure_of
 from fanstats.spread.offsets import SpreadKind
 from fanstats.spread.rig_shifts import Shift, shift_of
@@ -211,16 +212,12 @@ def _check_common(sittings: Sequence[Sitting], rig: str, onto: str) -> None:
     raise FanstatsError(msg)
 
 
-def _reads(sitting: Sitting, kind: SpreadKind) -> bool:
-    return any(name == kind and sitting.has((name, where)) for name, where in sitting.channels)
-
-
 def _of_one_kind(
     readings: xr.Dataset, bench: Bench, kind: SpreadKind, rig: str, onto: str, curve: CurveKind
 ) -> tuple[list[Shift], list[str]]:
     """Give the shifts of one kind, one an obstruction, and what is to be said."""
     sittings = sittings_of(readings)
-    if not all(any(_reads(s, kind) for s in sittings if s.rig == name) for name in (rig, onto)):
+    if not all(any(reads_kind(s, kind) for s in sittings if s.rig == name) for name in (rig, onto)):
         return [], []
     found, failed = [], []
     for obstruction in _obstructions(readings, kind):

@@ -22,6 +22,7 @@ from fanstats.spread.control_fan import (
     without_session_shifts,
 )
 from fanstats.spread.left_sessions import FEWEST_SESSIONS, variance_of_sessions, with_left
+from fanstats.spread.like_for_like import aligned_by, with_aligned
 from fanstats.spread.measured_bench import figure_of
 from fanstats.spread.taken_out import labels_of
 from fanstats.tabled import Tabled
@@ -98,6 +99,7 @@ class SessionShifts(Tabled):
         FanstatsError
             If they hold a session that has no shift.
         """
+        _check_as_read(readings)
         known = set(zip(self.table["rig"], self.table["session"], strict=True))
         labels = set(zip(labels_of(readings, "rig"), labels_of(readings, "session"), strict=True))
         strange = sorted(session or "(none)" for rig, session in labels - known)
@@ -115,7 +117,7 @@ class SessionShifts(Tabled):
             }
             if shifts:
                 readings = without_session_shifts(readings, self.bench, kind, shifts)
-        return readings
+        return with_aligned(readings, self.control, set(self.table["kind"]))
 
     def sentence(self) -> str:
         """Say it in words that can stand under a table.
@@ -175,7 +177,7 @@ def session_shifts(
     ------
     FanstatsError
         If there is no control fan, or it did not sit in a session that holds readings: that
-        session is named.
+        session is named. If shifts of sessions were taken out of the readings before.
 
     Notes
     -----
@@ -216,6 +218,7 @@ def session_shifts(
         raise FanstatsError(msg)
     chance = fraction("probability", probability)
     sittings = sittings_of(readings)
+    _check_as_read(readings)
     check_sessions(sittings, reference)
     fan = control_fan(sittings, control)
     found: list[KindShifts] = []
@@ -238,13 +241,23 @@ def session_shifts(
     return SessionShifts(
         table=pd.DataFrame([r for f in found for r in f.rows(chance)], columns=list(_COLUMNS)),
         covariance={f.name(several): f.covariance_table() for f in found},
-        readings=readings,
+        readings=with_aligned(readings, fan, {each.kind for each in found}),
         bench=left,
         control=fan,
         reference=reference or "",
         notes=(*notes, *(note for f in found for note in _notes(bench, f))),
         probability=chance,
     )
+
+
+def _check_as_read(readings: xr.Dataset) -> None:
+    fan = aligned_by(readings)
+    if fan is not None:
+        msg = (
+            f"`readings` have the shifts of sessions taken out already, those seen by {fan}. Pass "
+            "them as they were read."
+        )
+        raise FanstatsError(msg)
 
 
 # Words -----------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from fanstats.spread.offsets import LEVEL_OF_SHARING
 from fanstats.spread.variance_components import variance_components
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from fanstats.spread.offsets import Offsets
 
@@ -188,7 +188,11 @@ class _Within(NamedTuple):
 
 
 def strata_of(
-    parts: Sequence[Offsets], *, checked: Sequence[str] = (), probability: float = 0.95
+    parts: Sequence[Offsets],
+    *,
+    checked: Sequence[str] = (),
+    aligned: Collection[tuple[str, str]] = (),
+    probability: float = 0.95,
 ) -> Strata:
     """Split the scatter of one kind of offset.
 
@@ -198,6 +202,8 @@ def strata_of(
         One a model, all of one kind.
     checked : sequence of str
         Levels of sharing ("sitting", "session") stated to hold no error at all.
+    aligned : collection of (str, str)
+        Models and units whose sittings were made to read alike: they tell nothing of sittings.
     probability : float
         Coverage probability of the intervals.
 
@@ -209,7 +215,7 @@ def strata_of(
     keys = [(part.model, unit) for part in parts for unit in part.units]
     sessions = [session for part in parts for session in part.sessions]
     means = unit_means(parts)
-    within = _within(parts, values, keys, sessions)
+    within = _within(parts, values, keys, sessions, aligned)
     sitting, session = _below(within, probability)
     loose = _not_told_apart(parts, within, checked)
     known = _known(parts, _left_in(loose, within))
@@ -241,12 +247,14 @@ def strata_of(
 def _within(
     parts: Sequence[Offsets],
     values: FloatArray,
-    keys: Sequence[object],
+    keys: Sequence[tuple[str, str]],
     sessions: Sequence[str],
+    aligned: Collection[tuple[str, str]],
 ) -> _Within | None:
     """Analyse the sittings of units that sat on the bench more than once."""
     unit = _codes(keys)
-    again = np.flatnonzero(np.bincount(unit)[unit] > 1)
+    own = np.array([key not in aligned for key in keys], dtype=np.bool_)
+    again = np.flatnonzero((np.bincount(unit)[unit] > 1) & own)
     if again.size == 0:
         return None
     groups = {"unit": [keys[place] for place in again.tolist()]}

@@ -16,6 +16,7 @@ from fanstats._typing import FloatArray
 from fanstats.errors import FanstatsError
 from fanstats.estimates.sittings import sittings_of
 from fanstats.sources import Bench
+from fanstats.spread.like_for_like import aligned_by, among, on_one_scale
 from fanstats.spread.measured_bench import UNITS
 from fanstats.spread.offsets import KIND_WORDS, KINDS, Offsets, SpreadKind
 from fanstats.spread.side_by_side import side_by_side
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from fanstats.estimates.curves import CurveKind
+    from fanstats.spread.like_for_like import Aligned
 
 __all__ = ["Trends", "drift_words", "session_times", "trends"]
 
@@ -138,7 +140,8 @@ def trends(
     Raises
     ------
     FanstatsError
-        If the order in time is not known, or an argument is of the wrong kind.
+        If no session is recorded, their order in time is not known, or an argument is of the
+        wrong kind.
 
     Notes
     -----
@@ -146,6 +149,8 @@ def trends(
     in the same sessions, what each session adds to all of them taken out first; the scatter of all
     samples about their fits judges the slope by Student's t. Bonferroni over samples and kinds
     makes the rate hold for all together. A drift that all samples share is one of the sessions.
+    Of a model read on two rigs that nothing bridges, those of one are judged; a control fan whose
+    shifts were taken out reads alike in all sessions and is not.
 
     Examples
     --------
@@ -165,26 +170,34 @@ def trends(
         msg = f"`bench` must be a Bench (see read_bench); got {type(given).__name__}."
         raise FanstatsError(msg)
     rate = fraction("false_alarm", false_alarm)
-    sessions = sorted({s.session for s in sittings_of(readings)} - {""})
+    sittings = sittings_of(readings)
+    sessions = sorted({s.session for s in sittings} - {""})
+    if not sessions:
+        msg = (
+            "`readings` must name sessions for a drift to be seen from one to the next; found no "
+            "column 'session' with entries. Fill it in: one label a day."
+        )
+        raise FanstatsError(msg)
     times, per = _times(sessions, order)
-    offsets = {
-        kind: [
-            part
-            for part in side_by_side(readings, bench, kind, keep=lambda _: True, curve=curve)
-            if isinstance(part, Offsets)
-        ]
-        for kind in KINDS
-    }
-    return _judge(offsets, times, per, rate)
+    offsets = {}
+    for kind in KINDS:
+        kept = among(on_one_scale(sittings, bench, kind)[0])
+        parts = side_by_side(readings, bench, kind, keep=kept, curve=curve)
+        offsets[kind] = [part for part in parts if isinstance(part, Offsets)]
+    return _judge(offsets, times, per, rate, aligned_by(readings))
 
 
-def drift_words(offsets: Mapping[SpreadKind, Sequence[Offsets]]) -> list[str]:
+def drift_words(
+    offsets: Mapping[SpreadKind, Sequence[Offsets]], aligned: Aligned | None = None
+) -> list[str]:
     """Warn of samples that drift, where the order of sessions can be read off their labels.
 
     Parameters
     ----------
     offsets : mapping
         By kind, one a model.
+    aligned : Aligned or None
+        The control fan whose sessions were made to read alike: nothing is seen of its drift.
 
     Returns
     -------
@@ -198,7 +211,7 @@ def drift_words(offsets: Mapping[SpreadKind, Sequence[Offsets]]) -> list[str]:
         for rig, session in zip(part.rigs, part.sessions, strict=True)
     }
     known = session_times(sorted(labels - {""}))
-    return [] if known is None else _judge(offsets, *known, 0.05).warnings()
+    return [] if known is None else _judge(offsets, *known, 0.05, aligned).warnings()
 
 
 def _times(sessions: Sequence[str], order: Sequence[str] | None) -> tuple[dict[str, float], str]:
@@ -272,12 +285,13 @@ def _judge(
     times: Mapping[str, float],
     per: str,
     false_alarm: float,
+    aligned: Aligned | None,
 ) -> Trends:
     """Look for drifts in offsets, at a rate over all samples and kinds."""
     rows: list[dict[str, object]] = []
     alone = []
     for kind, parts in offsets.items():
-        means = _means(parts, times)
+        means = _means(parts, times, [] if aligned is None else aligned.units(kind))
         found, shared = _slopes(means)
         rows += [row | {"kind": KIND_WORDS[kind], "units": UNITS[kind] or "relative", "per": per}
                  for row in found]  # fmt: skip
@@ -304,8 +318,10 @@ def _judged(rows: Sequence[Mapping[str, object]], kind: SpreadKind) -> bool:
     return any(row["kind"] == KIND_WORDS[kind] for row in rows)
 
 
-def _means(parts: Sequence[Offsets], times: Mapping[str, float]) -> _Means:
-    """Average the sittings of a sample in a session."""
+def _means(
+    parts: Sequence[Offsets], times: Mapping[str, float], aligned: Sequence[tuple[str, str]]
+) -> _Means:
+    """Average the sittings of a sample in a session; without samples made to read alike."""
     held: dict[tuple[str, str, str], list[float]] = {}
     when: dict[str, float] = {}
     for part in parts:
@@ -313,7 +329,7 @@ def _means(parts: Sequence[Offsets], times: Mapping[str, float]) -> _Means:
             part.units, part.rigs, part.sessions, part.values.tolist(), strict=True
         ):
             session = label.removeprefix(f"{rig}, ") if rig else label
-            if session in times:
+            if session in times and (part.model, unit) not in aligned:
                 held.setdefault((part.model, unit, label), []).append(value)
                 when[label] = times[session]
     return _Means(

@@ -21,6 +21,7 @@ from fanstats.sources import Bench, Source, UnitSpread
 from fanstats.spread.along_curve import AlongCurve, along_curve
 from fanstats.spread.boxes import BoxSplit, box_note, boxes_of, split_by_box
 from fanstats.spread.component_intervals import component_interval
+from fanstats.spread.like_for_like import aligned_by, on_one_scale
 from fanstats.spread.luck_correlation import Correlation, luck_correlation
 from fanstats.spread.measured_bench import (
     Prior,
@@ -43,6 +44,9 @@ from fanstats.spread.trends import drift_words
 
 if TYPE_CHECKING:
     import xarray as xr
+
+    from fanstats.estimates.layout import ModelLayout
+    from fanstats.spread.like_for_like import Aligned
 
 __all__ = ["SpreadEstimate", "unit_spread"]
 
@@ -154,7 +158,8 @@ def unit_spread(
     over the speeds (drives) that all sittings of the model share. Between unit means there are
     ``sum(units - 1)`` degrees of freedom, however many speeds were read. What the errors of
     reading add is reckoned through the curve, one error at a time, and taken out; what the
-    design cannot tell from the samples stays in and is named with them.
+    design cannot tell from the samples stays in and is named with them. Sittings of one model on
+    two rigs that nothing bridges are not held against each other.
 
     The bench handed back counts everything once: whatever its instruments hold (the stated error
     of mounting, say) is taken off the mean square of units, *after* drawing it.
@@ -174,10 +179,16 @@ def unit_spread(
     _check(bench, curve, prior, worth)
     fraction("probability", probability)
     sittings = sittings_of(corrected(readings, bench))
+    aligned = aligned_by(readings)
     bench, repeats = _with_measured_repeats(bench, sittings)
     offsets, left_out = _offsets(sittings, bench, curve)
     strata = {
-        kind: strata_of(parts, checked=_checked(bench, kind), probability=probability)
+        kind: strata_of(
+            parts,
+            checked=_checked(bench, kind),
+            aligned=[] if aligned is None else aligned.units(kind),
+            probability=probability,
+        )
         for kind, parts in offsets.items()
     }
     known = boxes_of(readings)
@@ -215,8 +226,8 @@ def unit_spread(
             *along_words(along, held),
             *correlation_words(together, strata),
         ),
-        contradictions=(*_contradictions(bench, strata), *drift_words(offsets)),
-        left_out=tuple(left_out),
+        contradictions=(*_contradictions(bench, strata), *drift_words(offsets, aligned)),
+        left_out=(*left_out, *_aligned_words(aligned)),
         probability=probability,
     )
 
@@ -262,24 +273,35 @@ def _offsets(
     for sitting in sittings:
         count[sitting.model] = count.get(sitting.model, 0) + 1
     several = [model for model, n in count.items() if n > 1]
-    layouts = layout_models(
-        [s for s in sittings if s.model in several],
-        several,
-        bench,
-        noise=("noise", ""),
-        curve=curve,
-        omit_shared=False,
-    )
+    again = [s for s in sittings if s.model in several]
     found: dict[SpreadKind, list[Offsets]] = {}
     left_out = []
+    laid_out: dict[tuple[int, ...], list[ModelLayout]] = {}
     for kind in KINDS:
-        for layout in layouts:
+        kept, told = on_one_scale(again, bench, kind)
+        left_out += told
+        which = tuple(map(id, kept))
+        if which not in laid_out:
+            laid_out[which] = layout_models(
+                kept, several, bench, noise=("noise", ""), curve=curve, omit_shared=False
+            )
+        for layout in laid_out[which]:
             part = offsets_of(kind, bench, layout)
             if isinstance(part, Offsets):
                 found.setdefault(kind, []).append(part)
             elif not part.startswith("read in one sitting"):
                 left_out.append(f"{layout.model}, {KIND_WORDS[kind]}: {part}")
     return found, left_out
+
+
+def _aligned_words(aligned: Aligned | None) -> list[str]:
+    """Say why a control fan tells nothing of mountings once its shifts were taken out."""
+    if aligned is None:
+        return []
+    return [
+        f"{aligned}: the shifts of sessions taken out are those it showed, so that its sittings "
+        "read alike and tell nothing of mountings and days; the readings as read do"
+    ]
 
 
 def _checked(bench: Bench, kind: SpreadKind) -> list[str]:
