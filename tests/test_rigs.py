@@ -3,6 +3,7 @@
 import io
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,6 +15,8 @@ from tests.tables import airflow, power_law_rows, readings
 SPREAD = fs.UnitSpread(noise=0, airflow=0)
 VANE = fs.Instrument(shared=fs.standard("2 %", name="vane"))
 METER = fs.Instrument(shared=fs.standard(0.5, name="meter"))
+# Checked: nothing sets one rig's scale off another's.
+JOINED = fs.Instrument(shared=())
 BRIDGE = fs.standard("1.5 %", name="bridge", rigs="attic")
 
 
@@ -33,7 +36,7 @@ def relative_u(bench, model, **more):
 def test_an_error_stated_for_one_rig_acts_on_its_readings_alone():
     """2 % of a vane everywhere, 1.5 % of a bridge on one rig: 2 % there, 2.5 % here."""
     vane = fs.Instrument(shared=[fs.standard("2 %", name="vane"), BRIDGE])
-    bench = fs.Bench(airflow=vane, spread=SPREAD)
+    bench = fs.Bench(noise=JOINED, airflow=vane, spread=SPREAD)
 
     assert relative_u(bench, "A") == pytest.approx(0.02, rel=1e-9)
     assert relative_u(bench, "B") == pytest.approx(0.025, rel=1e-9)
@@ -47,8 +50,8 @@ def test_an_error_stated_for_one_rig_acts_on_its_readings_alone():
 
 def test_an_error_of_one_rig_moves_no_other_draw():
     """The readings of the other rig have the very draws that they have without it."""
-    plain = fs.Bench(airflow=VANE, spread=SPREAD)
-    more = fs.Bench(airflow=fs.Instrument(shared=[*VANE.at("shared"), BRIDGE]), spread=SPREAD)
+    plain = fs.Bench(noise=JOINED, airflow=VANE, spread=SPREAD)
+    more = replace(plain, airflow=fs.Instrument(shared=[*VANE.at("shared"), BRIDGE]))
     made = [
         fs.equal_noise(two_rigs(), 36, bench=bench, target="true", draws=200, rng=1)
         for bench in (plain, more)
@@ -60,7 +63,8 @@ def test_an_error_of_one_rig_moves_no_other_draw():
 
 def test_the_budget_says_where_an_error_acts():
     """Its row names the rig; in the budget of the other rig's model it stands with a share of 0."""
-    bench = fs.Bench(airflow=fs.Instrument(shared=[*VANE.at("shared"), BRIDGE]), spread=SPREAD)
+    vane = fs.Instrument(shared=[*VANE.at("shared"), BRIDGE])
+    bench = fs.Bench(noise=JOINED, airflow=vane, spread=SPREAD)
     asked = {"bench": bench, "target": "true", "obstruction": "none", "scope": "tested unit"}
     own = fs.budget(two_rigs(), 36, model="B", **asked).set_index("component")
     other = fs.budget(two_rigs(), 36, model="A", **asked).set_index("component")
@@ -74,7 +78,7 @@ def test_the_budget_says_where_an_error_acts():
 def test_each_rig_has_its_own_instrument():
     """One rig's vane is good to 4 %, the others' to 2 %; the noise meter is stated once."""
     worse = fs.Instrument(shared=fs.standard("4 %", name="vane"))
-    bench = fs.Bench(airflow=VANE, spread=SPREAD, rigs={"attic": {"airflow": worse}})
+    bench = fs.Bench(noise=JOINED, airflow=VANE, spread=SPREAD, rigs={"attic": {"airflow": worse}})
 
     assert relative_u(bench, "A") == pytest.approx(0.02, rel=1e-9)
     assert relative_u(bench, "B") == pytest.approx(0.04, rel=1e-9)
@@ -94,7 +98,8 @@ def test_a_carried_instrument_is_one_on_both_rigs():
     }
     asked = {"model": "A", "other": "B", "obstruction": "none", "target": "true"}
     for carried in (False, True):
-        bench = fs.Bench(noise=fs.Instrument(**stated, carried=carried), spread=SPREAD)
+        meter = fs.Instrument(**stated, carried=carried)
+        bench = fs.Bench(noise=meter, airflow=JOINED, spread=SPREAD)
         rows = fs.budget(two_rigs(), 36, bench=bench, background="removed", **asked)
         cancelled = {
             name: rows[rows.component.str.contains(name)].cancelled.to_numpy()
@@ -114,7 +119,8 @@ def test_an_unrecorded_session_is_no_common_day_of_two_rigs():
         power_law_rows("A", rig="cellar", session=""), power_law_rows("A", rig="attic", session="")
     )
     meter = fs.Instrument(session=fs.standard(0.3), carried=True)
-    found = fs.first_order(table, 36, bench=fs.Bench(noise=meter, spread=SPREAD))
+    bench = fs.Bench(noise=meter, airflow=JOINED, spread=SPREAD)
+    found = fs.first_order(table, 36, bench=bench)
 
     labels = [json.loads(str(label)) for label in found.label.values]
     assert len({tuple(label) for label in labels if label[2] == "session"}) == 2
@@ -126,6 +132,26 @@ def test_two_meters_hold_no_common_level_as_read():
         fs.equal_noise(two_rigs(), 36, bench=fs.Bench(noise=METER), draws=200)
 
 
+@pytest.mark.parametrize("read", [fs.equal_speed, fs.equal_drive])
+def test_rigs_that_nothing_joins_are_refused_by_name(read):
+    """Neither a bridge nor a stated calibration: no result of one beside one of the other."""
+    at = 900 if read is fs.equal_speed else 7
+    for bench, loose in (
+        (fs.Bench(noise=METER), r"airflow was read on .*missing for rig 'attic', 'cellar'"),
+        (fs.Bench(airflow=VANE), r"noise was read on the rigs 'attic', 'cellar'.*bridge_rigs"),
+        (
+            fs.Bench(noise=METER, airflow=VANE, rigs={"attic": {"airflow": fs.Instrument()}}),
+            r"\[airflow\] shared \(missing for rig 'attic'\)",
+        ),
+    ):
+        with pytest.raises(FanstatsError, match=loose):
+            read(two_rigs(), at, bench=bench, draws=100)
+    joined = fs.Bench(noise=METER, airflow=VANE)
+    assert read(two_rigs(), at, bench=joined, draws=100, rng=1).sizes["model"] == 2
+    one = two_rigs().isel(row=two_rigs()["rig"].to_numpy() == "attic")
+    assert read(one, at, bench=fs.Bench(), draws=100, rng=1).sizes["model"] == 1
+
+
 def test_a_misspelt_rig_is_refused_and_an_absent_one_listed():
     """Errors of a rig that nobody read from must not vanish in silence."""
     for bench in (
@@ -134,7 +160,7 @@ def test_a_misspelt_rig_is_refused_and_an_absent_one_listed():
     ):
         with pytest.raises(FanstatsError, match=r"rig 'atic'.* did you mean 'attic'"):
             fs.equal_noise(two_rigs(), 36, bench=bench, target="true", draws=200)
-    shed = fs.Bench(rigs={"shed": {"airflow": VANE}})
+    shed = fs.Bench(noise=JOINED, airflow=JOINED, rigs={"shed": {"airflow": VANE}})
     made = fs.equal_noise(two_rigs(), 36, bench=shed, target="true", draws=200, rng=1)
     assert "stated for rigs that no reading is from, and so without effect: shed" in (
         json.loads(made.assumptions)

@@ -6,7 +6,7 @@ import difflib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.corrections import corrected
@@ -26,6 +26,14 @@ if TYPE_CHECKING:
     from fanstats.estimates.level_curve import Slope
 
 __all__ = ["Case", "gather_case", "room_record"]
+
+# Whose scales must be joined for rigs to stand side by side. A tachometer counts, and its errors
+# of calibration are far below those of the others.
+_READ_AS: Final[Mapping[str, tuple[str, ...]]] = {
+    "noise": ("noise", "noise_obstructed"),
+    "airflow": ("airflow",),
+    "temperature": ("temperature",),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,7 +129,7 @@ def gather_case(
     ------
     FanstatsError
         If an argument is none of those allowed, noise is needed and missing, weightings differ,
-        or a level as read is asked of several meters.
+        a level as read is asked of several meters, or nothing joins the scales of several rigs.
     """
     one_of("curve", curve, CURVES)
     one_of("background", background, ["included", "removed"])
@@ -139,6 +147,7 @@ def gather_case(
     _check_units(readings, noise)
     if target == "as read":
         _check_one_meter(sittings, noise, bench)
+    _check_bridged(sittings, bench)
     earlier = _earlier(pooled)
     noisy = [sitting for sitting in sittings if sitting.has(noise)]
     if "room" in earlier and room is None and noisy:
@@ -191,6 +200,31 @@ def _check_one_meter(sittings: Sequence[Sitting], noise: Channel, bench: Bench) 
             "say so with carried=True."
         )
         raise FanstatsError(msg)
+
+
+def _check_bridged(sittings: Sequence[Sitting], bench: Bench) -> None:
+    """Refuse results of rigs whose scales nothing joins: no bridge, no stated calibration."""
+    for quantity, columns in _READ_AS.items():
+        held = [s for s in sittings if any(name in columns for name, _ in s.channels)]
+        rigs = sorted({sitting.rig for sitting in held})
+        if len({bench.owner(quantity, rig, "shared") for rig in rigs}) < 2:
+            continue
+        loose = [rig for rig in rigs if _calibration_unstated(bench.on(rig), quantity)]
+        if loose:
+            msg = (
+                f"{quantity} was read on the rigs {', '.join(map(repr, rigs))}, and nothing joins "
+                "their scales: results of one cannot be set beside those of another. Bridge them "
+                "by models tested on both (bridge_rigs), or use one rig's rows; where each was "
+                f"calibrated, state its error as [{quantity}] shared (missing for rig "
+                f"{', '.join(map(repr, loose))}), and where one instrument was carried from rig "
+                "to rig, say so with carried=True."
+            )
+            raise FanstatsError(msg)
+
+
+def _calibration_unstated(bench: Bench, quantity: str) -> bool:
+    instrument = bench.instrument(quantity)
+    return instrument is None or "shared" in instrument.unstated
 
 
 def _check_units(readings: xr.Dataset, noise: Channel) -> None:
