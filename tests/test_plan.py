@@ -557,3 +557,27 @@ def test_several_fans_together_are_not_drawn_to_where_single_ones_are() -> None:
     # G never has the least air: without a part in the centre it changes nothing among the others.
     chance, single = (plan.purchases["chance best on top"].iloc[0] for plan in (found, alone))
     assert chance == pytest.approx(single, abs=4 * math.sqrt(2 * single * (1 - single) / 20_000))
+
+
+def test_the_slope_behind_a_plan_is_that_of_the_sweep_and_not_of_one_reading() -> None:
+    """A reading off the curve by the target moves the local slope, and the plan hardly."""
+    made = estimates(
+        {"Aven": 400.0, "Bryll": 410.0}, relative=True, spread=0.8, measured=0.01, slope=0.04, dof=3
+    )
+    made.attrs["spread"] = json.dumps(
+        {"noise": {"stated": "", "standard": 0.8, "dof": 3, "kind": "standard"},
+         "airflow": {"stated": "", "standard": 0.001, "dof": 3, "kind": "standard"}}
+    )  # fmt: skip
+    off = made.copy(deep=True)
+    off["airflow_by_luck"].loc[{"luck": 0.5}] *= 1.01  # half as steep again around the target
+    short = made.copy(deep=True)
+    short["airflow_by_luck"] = short["airflow_by_luck"].where(abs(short.luck) <= 1.0)
+    plans = [
+        plan_units(data, "Aven", "Bryll", gap="11 %", chosen="before")
+        for data in (made, off, short)
+    ]
+
+    assert plans[0].n_per_model == plans[1].n_per_model == plans[2].n_per_model
+    assert "sample luck of one sample (standard deviation): 3.2 %" in plans[0].assumed[0]
+    assert plans[1].assumed[0] == plans[0].assumed[0]
+    assert plans[2].power == pytest.approx(plans[0].power, abs=1e-3)
