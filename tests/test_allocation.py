@@ -273,3 +273,30 @@ def test_a_tie_at_the_top_is_shared_with_a_resolution() -> None:
 
     assert shares[0] == pytest.approx(shares[1], rel=0.01)
     assert shares[2] < shares[1] / 10
+
+
+@pytest.mark.parametrize("dof", [1, 2, 4, 30, math.inf])
+def test_a_spread_of_few_degrees_of_freedom_makes_the_chance_students(dof: float) -> None:
+    """Of two models the one in front is the better one with the chance that Student's t gives."""
+    models = [
+        standing(name, value, estimated_variance=0.64) for name, value in (("A", 30.0), ("B", 31.0))
+    ]
+    bought = buy_list(
+        models, budget=0, best="low", rng=np.random.default_rng(2), draws=40_000, spread_dof=dof
+    )
+    expected = float(stats.t.cdf(1.0 / math.sqrt(2 * 0.64), dof))
+
+    room = 4 * math.sqrt(expected * (1 - expected) / 40_000)
+    assert bought["chance best on top"].iloc[0] == pytest.approx(expected, abs=room)
+
+
+def test_what_is_known_beside_an_estimated_spread_stays_known() -> None:
+    """A variance is scaled in its estimated part alone, and one part cannot exceed the whole."""
+    entry = standing("A", 30.0, estimated_variance=0.14, floor_variance=0.1, unit_variance=0.64)
+
+    assert entry.variance(2) == pytest.approx(0.42)
+    assert entry.variance(2, [1.0, 3.0]) == pytest.approx([0.42, 0.32 + 0.14 + 0.1])
+    with pytest.raises(FanstatsError, match=r"`estimated_variance` must not exceed .*; got 0.7"):
+        standing("A", 30.0, estimated_variance=0.7)
+    with pytest.raises(FanstatsError, match=r"`spread_dof` must be a number above 0; got 0"):
+        buy_list([entry, entry], budget=0, best="low", rng=np.random.default_rng(1), spread_dof=0)

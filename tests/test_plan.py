@@ -581,3 +581,22 @@ def test_the_slope_behind_a_plan_is_that_of_the_sweep_and_not_of_one_reading() -
     assert "sample luck of one sample (standard deviation): 3.2 %" in plans[0].assumed[0]
     assert plans[1].assumed[0] == plans[0].assumed[0]
     assert plans[2].power == pytest.approx(plans[0].power, abs=1e-3)
+
+
+def test_the_next_samples_are_chosen_by_students_t_where_the_spread_is_estimated() -> None:
+    """Two degrees of freedom leave the leader less certain than a known spread of the same size."""
+    pair = {"Aven": 31.0, "Bryll": 29.0}
+    plans = [
+        plan_next(estimates(pair, dof=dof, draws=20_000), budget=0, prices={}, rng=1)
+        for dof in (2.0, None)
+    ]
+    chances = [plan.purchases["chance best on top"].iloc[0] for plan in plans]
+
+    # Sample luck 0.8 of each, of estimated size, beside measuring of 0.3 that is known.
+    rng = np.random.default_rng(6)
+    luck = 2 * 0.64 * 2.0 / rng.chisquare(2.0, 400_000)
+    assert chances[0] == pytest.approx(stats.norm.cdf(2 / np.sqrt(luck + 0.18)).mean(), abs=0.015)
+    assert chances[1] == pytest.approx(stats.norm.cdf(2 / math.sqrt(1.28 + 0.18)), abs=0.015)
+    assert chances[0] < chances[1] - 0.04
+    assert "known from 2 degrees of freedom" in plans[0].assumed[0]
+    assert "taken as known" in plans[1].assumed[0]

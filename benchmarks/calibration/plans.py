@@ -86,7 +86,7 @@ def plan_of(wanted: Wanted) -> tuple[int, float]:
         units = units or _planned(wanted, estimates, told, 0, wanted.power).n_per_model[0]
         for pair in range(wanted.pairs):
             # The curve of a plan for more runs past so many units, whatever the pilot.
-            curve = _planned(wanted, estimates, told, pair, 0.98).curve()
+            curve = _planned(wanted, estimates, told, pair, 0.95).curve()
             said.extend(
                 curve.loc[(curve["n_first"] == units) & (curve["n_second"] == units), "power"]
             )

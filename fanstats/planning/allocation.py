@@ -10,7 +10,7 @@ from scipy import special
 
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
-from fanstats.planning.inputs import numbers_in_a_row
+from fanstats.planning.inputs import numbers_in_a_row, plain_numbers
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -146,8 +146,9 @@ def outlook(
     ----------
     values : array_like, shape (models,)
         What is known of the models' values now.
-    variance_now, variance_then : array_like, shape (models,)
-        Variance of what is known, now and with the further units; never growing.
+    variance_now, variance_then : array_like, shape (models,) or (draws, models)
+        Variance of what is known, now and with the further units; never growing. Draw by draw
+        where the spread behind it is estimated and every draw has its own.
     best : {"high", "low"}
         Which way is better.
     deviates : tuple of ndarray, shape (draws, models)
@@ -220,24 +221,31 @@ def _looks(
     deviates: tuple[FloatArray, FloatArray],
 ) -> tuple[FloatArray, FloatArray]:
     """Draw how far the truth lies off the present values, and the values that will be known."""
-    y, now, then = _models(values, variance_now, variance_then, positive=False)
+    y, _, _ = _models(values, 1.0, 1.0)
+    now, then = np.atleast_2d(_variances(variance_now), _variances(variance_then))
     gained = np.maximum(now - then, 0.0)
-    part = np.divide(gained, now, out=np.zeros_like(y), where=now > 0)
+    part = np.divide(gained, now, out=np.zeros_like(gained), where=now > 0)
     off = np.sqrt(now) * deviates[0]
     return off, _oriented(y, best) + part * off + np.sqrt(part * then) * deviates[1]
 
 
-def _models(
-    values: ArrayLike, *others: ArrayLike, positive: bool = True
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _variances(given: ArrayLike) -> FloatArray:
+    found = plain_numbers("variances", given, rule="finite numbers not below 0")
+    if not np.isfinite(found).all() or (found < 0).any():
+        msg = "variances must be finite and not below 0."
+        raise FanstatsError(msg)
+    return found
+
+
+def _models(values: ArrayLike, *others: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
     rule = "finite numbers in a row, one a model"
     y = numbers_in_a_row("values", values, rule=rule)
     spread = [
         np.broadcast_to(numbers_in_a_row("the models' numbers", other, rule=rule), y.shape)
         for other in others
     ]
-    if any((array <= 0).any() if positive else (array < 0).any() for array in spread):
-        msg = "deviations, units and costs must be above 0, variances not below 0."
+    if any((array <= 0).any() for array in spread):
+        msg = "deviations, units and costs must be above 0."
         raise FanstatsError(msg)
     return y, spread[0], spread[1]
 

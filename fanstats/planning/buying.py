@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from fanstats._arguments import count, number
 from fanstats.errors import FanstatsError
@@ -16,6 +17,8 @@ from fanstats.planning.allocation import Best, gain_of_choosing, outlook
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike
 
     from fanstats._typing import BoolArray, FloatArray
 
@@ -45,6 +48,9 @@ class Standing:
         Price of a pack.
     pack : int
         Units in a pack.
+    estimated_variance : float
+        The part of `unit_variance` whose size is estimated: sample luck of a spread known from few
+        degrees of freedom.
     prior_variance : float
         Variance of the models' true values about their common centre, where `value` has been
         drawn towards it accordingly; infinite for a flat view.
@@ -57,6 +63,7 @@ class Standing:
     floor_variance: float
     price: float
     pack: int = 1
+    estimated_variance: float = 0.0
     prior_variance: float = math.inf
 
     def __post_init__(self) -> None:
@@ -66,25 +73,38 @@ class Standing:
         object.__setattr__(self, "price", number("price", self.price, above=0))
         prior = number("prior_variance", self.prior_variance, at_least=0, infinite=True)
         object.__setattr__(self, "prior_variance", prior)
-        for name in ("unit_variance", "floor_variance"):
+        for name in ("unit_variance", "floor_variance", "estimated_variance"):
             object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
+        if self.estimated_variance > self.unit_variance * (1 + 1e-9):
+            msg = (
+                f"`estimated_variance` must not exceed `unit_variance` of {self.unit_variance:g}, "
+                f"of which it is a part; got {self.estimated_variance:g}."
+            )
+            raise FanstatsError(msg)
 
-    def variance(self, units: int) -> float:
+    def variance(self, units: int, scale: ArrayLike = 1.0) -> FloatArray:
         """Give the variance of what is known with a number of units.
 
         Parameters
         ----------
         units : int
             Units in all.
+        scale : array_like
+            How many times as large as estimated the estimated part is in truth.
 
         Returns
         -------
-        float
+        ndarray
+            Same shape as `scale`.
         """
-        own = self.unit_variance / units + self.floor_variance
+        more = self.estimated_variance * (np.asarray(scale, dtype=np.float64) - 1.0)
+        own = np.asarray((self.unit_variance + more) / units + self.floor_variance)
         if math.isinf(self.prior_variance):
             return own
-        return own * self.prior_variance / (own + self.prior_variance) if own > 0 else 0.0
+        total = own + self.prior_variance
+        return np.asarray(
+            np.divide(own * self.prior_variance, total, out=np.zeros_like(own), where=total > 0)
+        )
 
 
 def buy_list(
@@ -94,6 +114,7 @@ def buy_list(
     best: Best,
     rng: np.random.Generator,
     draws: int = 20_000,
+    spread_dof: float = math.inf,
 ) -> pd.DataFrame:
     """List what to buy within a budget: each time the pack, or the two packs, that help most.
 
@@ -109,6 +130,8 @@ def buy_list(
         For the draws of `outlook`; all plans share them.
     draws : int
         Number of draws.
+    spread_dof : float
+        Degrees of freedom behind the models' `estimated_variance`, one spread for all.
 
     Returns
     -------
@@ -120,7 +143,7 @@ def buy_list(
     Raises
     ------
     FanstatsError
-        With fewer than two models, or a negative budget.
+        With fewer than two models, a negative budget, or a spread of no degree of freedom.
 
     Notes
     -----
@@ -129,6 +152,10 @@ def buy_list(
     of two models. Each step takes what makes the average loss fall most for its price, as long
     as that fall is larger than twice its Monte Carlo standard error. Of many models the ten whose
     single pack helps most are paired. Three packs that only help together are not seen.
+
+    A spread that is estimated has in each draw a true size of its own, chi-square over its degrees
+    of freedom, so that what is known of a model is Student's t and not normal. What the further
+    units tell of the spread itself is not reckoned.
 
     References
     ----------
@@ -149,7 +176,8 @@ def buy_list(
         msg = f"`standings` must hold at least two models; got {len(standings)}."
         raise FanstatsError(msg)
     left = number("budget", budget, at_least=0)
-    look = _Outlook(standings, best, rng, count("draws", draws, at_least=2))
+    dof = number("spread_dof", spread_dof, above=0, infinite=True)
+    look = _Outlook(standings, best, rng, count("draws", draws, at_least=2), dof)
     units = [entry.tested for entry in standings]
     right, loss = look(units)
     rows = [("nothing", 0, 0.0, float(right.mean()), float(loss.mean()), 0)]
@@ -173,23 +201,37 @@ class _Outlook:
     """`outlook` for numbers of units, all from the same draws."""
 
     def __init__(
-        self, standings: Sequence[Standing], best: Best, rng: np.random.Generator, draws: int
+        self,
+        standings: Sequence[Standing],
+        best: Best,
+        rng: np.random.Generator,
+        draws: int,
+        dof: float,
     ) -> None:
         self._standings, self._best = standings, best
         self._values = np.array([entry.value for entry in standings])
-        self._now = np.array([entry.variance(entry.tested) for entry in standings])
         size = (draws, len(standings))
         self._deviates = (rng.normal(size=size), rng.normal(size=size))
+        self._scale = np.ones(1)
+        if math.isfinite(dof) and any(entry.estimated_variance for entry in standings):
+            # One stratified sample: with few degrees of freedom rare large spreads rule the loss.
+            at = rng.permutation((np.arange(draws) + 0.5) / draws)
+            self._scale = dof / stats.chi2.ppf(at, dof)
+        self._now = self._variances([entry.tested for entry in standings])
+
+    def _variances(self, units: Sequence[int]) -> FloatArray:
+        pairs = zip(self._standings, units, strict=True)
+        return np.stack([entry.variance(n, self._scale) for entry, n in pairs], axis=-1)
 
     def gain(self, units: Sequence[int]) -> FloatArray:
         """Give what it is worth to choose with so many units, draw by draw."""
-        then = [entry.variance(n) for entry, n in zip(self._standings, units, strict=True)]
+        then = self._variances(units)
         return gain_of_choosing(
             self._values, self._now, then, best=self._best, deviates=self._deviates
         )
 
     def __call__(self, units: Sequence[int]) -> tuple[BoolArray, FloatArray]:
-        then = [entry.variance(n) for entry, n in zip(self._standings, units, strict=True)]
+        then = self._variances(units)
         return outlook(self._values, self._now, then, best=self._best, deviates=self._deviates)
 
 

@@ -186,7 +186,8 @@ def plan_next(
     `fanstats.planning.buying.buy_list`). From five models on the values are drawn towards
     their common centre first (random effects), so that the model on top of the chart is not taken
     at its luck. Models of which another number of fans run together have no part in that centre
-    and keep their own values.
+    and keep their own values. A spread known from few samples makes what is known of a model
+    Student's t: its true size is drawn anew in each draw of the look ahead.
 
     References
     ----------
@@ -221,7 +222,12 @@ def plan_next(
     offers = _offers(picked, prices)
     standings = _standings(picked, usable, parts, offers, money)
     purchases = buy_list(
-        standings, budget=money, best=way, rng=np.random.default_rng(rng), draws=draws
+        standings,
+        budget=money,
+        best=way,
+        rng=np.random.default_rng(rng),
+        draws=draws,
+        spread_dof=parts.dof,
     )
     each = math.nan
     if sitting_hours is not None:
@@ -262,8 +268,11 @@ def _assumed(picked: Selection, parts: Parts, standings: list[Standing]) -> tupl
         for size in (sizes.min(), sizes.max())
     )
     luck = low if low == high else f"{low} to {high}"
+    origin = "taken as known"
+    if math.isfinite(parts.dof):
+        origin = f"known from {parts.dof:g} degrees of freedom"
     return (
-        f"sample luck of one sample (standard deviation): {luck}, taken as known",
+        f"sample luck of one sample (standard deviation): {luck}, {origin}",
         "further samples measured like those tested",
         _centre_words(picked, standings),
     )
@@ -289,6 +298,7 @@ def _standings(
     budget: float,
 ) -> list[Standing]:
     unit = parts.one_unit
+    estimated = parts.luck + parts.luck_second if math.isfinite(parts.dof) else np.zeros(len(unit))
     values, prior = _towards_centre(
         parts.values, unit / parts.tested + parts.floor, population(picked, usable)
     )
@@ -303,6 +313,7 @@ def _standings(
                 value=float(values[at]),
                 tested=int(parts.tested[at]),
                 unit_variance=float(unit[at]),
+                estimated_variance=float(estimated[at]),
                 floor_variance=float(parts.floor[at]),
                 price=offer.price,
                 pack=offer.pack,
