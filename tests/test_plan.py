@@ -139,6 +139,8 @@ def test_model_errors_of_the_bench_are_the_floor() -> None:
     assert plan.design.counts_floor == pytest.approx(1.96 * floor, rel=1e-3)
     assert plan.verdict == "cannot be settled"
     assert "let no gap below" in plan.sentence()
+    # A gap above the smallest that would count may still be found too seldom: with what chance?
+    assert f"find this one with a chance of {plan.power_at_most:.2f} at most" in plan.sentence()
     assert not any("give `bench`" in note for note in plan.not_considered)
 
 

@@ -106,3 +106,23 @@ def test_wishes_that_make_no_sense_are_refused(arguments: dict[str, object], mes
     """Each impossible request names its argument, the rule and what was found."""
     with pytest.raises(FanstatsError, match=message):
         plan_value(estimates(THREE), **{"model": "Aven", "half_width": 1.0, **arguments})
+
+
+def test_more_samples_than_anybody_means_to_test_are_not_worth_it() -> None:
+    """A half width just above the floor takes hundreds: said with the price, and what 40 give."""
+    made = estimates({"Aven": 31.0, "Bryll": 30.2, "Cerne": 30.6}, shared=0.5, draws=40_000)
+    asked = {"quantity": "noise", "prices": {"Aven": 10.0}, "sitting_hours": 0.5}
+    plan = plan_value(made, "Aven", half_width=1.0, **asked)
+    more = plan_value(made, "Aven", half_width=1.0, most_units=plan.n_total, **asked)
+    forty = plan_value(made, "Aven", half_width=1.03, **asked)
+
+    assert plan.verdict == "not worth it"
+    assert plan.n_total > 40
+    assert plan.money == 10.0 * plan.add
+    assert plan.sentence().startswith("Not worth it: to pin the noise of the typical one of Aven")
+    assert "more than the 40 that anybody means to test (`most_units`), which give ±" in (
+        plan.sentence()
+    )
+    assert (more.verdict, more.n_total) == ("test", plan.n_total)
+    assert (more.reason, forty.reason) == ("", "")
+    assert forty.verdict == "test"

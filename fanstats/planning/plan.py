@@ -20,6 +20,7 @@ from fanstats.planning.gap_plan import GapPlan
 from fanstats.planning.next_units import NextUnits, plan_next
 from fanstats.planning.parts import GapScale, Parts, take_apart
 from fanstats.planning.settle import settle_gap
+from fanstats.planning.shown import chance_words
 from fanstats.planning.units_plan import UnitsPlan
 from fanstats.wording import where
 
@@ -327,7 +328,8 @@ def _named(
     if plan.verdict == "cannot be settled":
         reason = (
             "errors that belong to a model, which nothing bought reduces, let no gap below "
-            f"{floor:.3g} {scale.units} count"
+            f"{floor:.3g} {scale.units} count and find this one with a chance of "
+            f"{chance_words(plan.power_at_most)} at most"
         )
     within = plan.within_means
     # What is read off lopsided draws may undercut what is reckoned alike either way.

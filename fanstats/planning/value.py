@@ -42,7 +42,10 @@ class ValuePlan(Shown):
     scope : str
         Always "model": the value of the typical sample.
     verdict : str
-        "test", "already enough" or "cannot be reached".
+        "test"; "already enough"; "not worth it" (it takes more samples than anybody means to
+        test); "cannot be reached" (no number of samples does it).
+    reason : str
+        Why it is not worth it; "" otherwise.
     value : float
         Its value now, in the unit of the quantity.
     n_per_model, n_total, add : int
@@ -67,6 +70,7 @@ class ValuePlan(Shown):
     where: str
     scope: str
     verdict: str
+    reason: str
     value: float
     n_per_model: int
     n_total: int
@@ -112,11 +116,15 @@ class ValuePlan(Shown):
                 f"errors that belong to the model, leaves ±{self.half_width_floor:.3g} "
                 f"{self.units} ({now})."
             )
+        takes = (
+            f"{self.add} more ({self.n_total} samples in total; "
+            f"{spent_words(self.money, self.currency, self.hours)})"
+        )
+        endless = f"{now}; with endless samples ±{self.half_width_floor:.3g} {self.units}"
+        if self.verdict == "not worth it":
+            return f"Not worth it: to pin {about} would take {takes}; {self.reason} ({endless})."
         return (
-            f"To pin {about}, test {self.add} more ({self.n_total} samples in total; "
-            f"{spent_words(self.money, self.currency, self.hours)}): ±"
-            f"{self.half_width_then:.3g} {self.units} ({now}; with endless samples ±"
-            f"{self.half_width_floor:.3g} {self.units})."
+            f"To pin {about}, test {takes}: ±{self.half_width_then:.3g} {self.units} ({endless})."
         )
 
     def table(self) -> pd.DataFrame:
@@ -150,7 +158,7 @@ def plan_value(
     bench: Bench | None = None,
     prices: Mapping[str, Any] | str | None = None,
     sitting_hours: float | None = None,
-    most_units: int = 10_000,
+    most_units: int = 40,
 ) -> ValuePlan:
     """Plan how many more samples pin the value of one model down.
 
@@ -174,7 +182,7 @@ def plan_value(
     sitting_hours : float, optional
         Hours at the bench that one sample takes.
     most_units : int
-        Where to give up.
+        Most samples that anybody means to test; a plan that takes more ends as "not worth it".
 
     Returns
     -------
@@ -221,9 +229,16 @@ def plan_value(
         return scale * float(claim_limit(estimated, known, second=second, dof=dof, alpha=alpha))
 
     most = max(count("most_units", most_units), tested)
-    n = smallest_whole(lambda size: reached(size) <= wanted, tested, most)
-    verdict = "cannot be reached" if n is None else "test" if n > tested else "already enough"
+    n = smallest_whole(lambda size: reached(size) <= wanted, tested)
     end = tested if n is None else n
+    verdict = "already enough" if end == tested else "test" if end <= most else "not worth it"
+    verdict = "cannot be reached" if n is None else verdict
+    reason = ""
+    if verdict == "not worth it":
+        reason = (
+            f"that is more than the {most} that anybody means to test (`most_units`), which give "
+            f"±{reached(most):.3g} {units}"
+        )
     money, hours, currency = _cost(picked, prices, model, end - tested, sitting_hours)
     return ValuePlan(
         model=model,
@@ -232,6 +247,7 @@ def plan_value(
         where=where(picked.attrs, picked.obstruction),
         scope="model",
         verdict=verdict,
+        reason=reason,
         value=float(picked.values[picked.scope("model"), place]),
         n_per_model=end,
         n_total=end,
