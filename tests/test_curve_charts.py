@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 import fanstats as fs
-from fanstats.charts.curves import curve
-from fanstats.decisions.model_curves import curve_band
+from tests.tables import power_law_rows, readings
 
+SCOPES = ["tested unit", "model", "next unit"]
 NAMES = ["Ombrel Sill", "Wexcombe Pale"]
 
 
@@ -25,7 +25,7 @@ def bands():
     pairs = (("airflow", "noise", "open"), ("noise", "speed", None),
              ("temperature_rise", "noise", None), ("airflow", "speed", "open"))  # fmt: skip
     return {
-        (of, over): curve_band(fs.demo.readings(), of=of, over=over, bench=fs.demo.bench(),
+        (of, over): fs.curve_band(fs.demo.readings(), of=of, over=over, bench=fs.demo.bench(),
                                models=NAMES, obstruction=behind, draws=200, rng=1)
         for of, over, behind in pairs
     }  # fmt: skip
@@ -33,7 +33,7 @@ def bands():
 
 def drawn_in(band, **more):
     plt.figure(figsize=(7, 5), layout="constrained")
-    drawn = curve(band, **more)
+    drawn = fs.charts.curve(band, **more)
     plt.gcf().canvas.draw()
     return drawn, plt.gca()
 
@@ -92,8 +92,77 @@ def test_nothing_drawn_lies_under_the_legend(bands):
 def test_what_is_no_band_is_refused(bands):
     """The message names what may stand there."""
     with pytest.raises(fs.FanstatsError, match="`band` must be what `curve_band` returns"):
-        curve(fs.demo.readings())
+        fs.charts.curve(fs.demo.readings())
     with pytest.raises(fs.FanstatsError, match="`scopes` must be one of"):
-        curve(bands["noise", "speed"], scopes="units")
+        fs.charts.curve(bands["noise", "speed"], scopes="units")
     with pytest.raises(fs.FanstatsError, match="`models` must be one of"):
-        curve(bands["noise", "speed"], "Nobody")
+        fs.charts.curve(bands["noise", "speed"], "Nobody")
+
+
+def test_the_range_of_each_point_lies_inside_that_of_the_whole_curve(bands):
+    """Both are drawn and named where one scope is; of several scopes the whole curve's alone."""
+    drawn, _ = drawn_in(bands["noise", "speed"], models="Ombrel Sill")
+    several, _ = drawn_in(bands["noise", "speed"], models="Ombrel Sill", scopes=SCOPES)
+    pointwise, _ = drawn_in(bands["noise", "speed"], models="Ombrel Sill", simultaneous=False)
+
+    key = ("Ombrel Sill", "model")
+    (inner,) = drawn.own[key]
+    expected = bands["noise", "speed"]["noise"].sel(model="Ombrel Sill", scope="model")
+    corners = inner.get_paths()[0].vertices[:, 1]
+    assert corners.min() == pytest.approx(expected.min())
+    assert corners.max() == pytest.approx(expected.max())
+    (outer,) = drawn.ranges[key].fills
+    assert outer.get_paths()[0].vertices[:, 1].max() > corners.max()
+    said = [text.get_text().replace("\n", " ") for text in drawn.legend.get_texts()]
+    assert "the typical one: range at one point, 95 times in 100" in said
+    assert not any(several.own.values())
+    assert not any(pointwise.own.values())
+
+
+def crossing_pair():
+    """Two invented models, the second gaining on the first and passing it at 33 dBA."""
+    rows = []
+    for model, gain in (("A", 0.0), ("B", 0.55)):
+        for row in power_law_rows(model, room=15.0):
+            share = 1 + gain * np.log10(row["speed [rpm]"] / 900)
+            rows.append({**row, "airflow none [fpm]": row["airflow none [fpm]"] * share})
+    bench = fs.Bench(
+        noise=fs.Instrument(reading=[fs.standard(0.15)], sitting=[fs.standard(0.15)]),
+        airflow=fs.Instrument(reading=[fs.standard("1 %")]),
+        spread=fs.UnitSpread(noise=fs.standard(0.2), airflow=fs.standard("1 %")),
+    )
+    return fs.difference_band(
+        readings(rows), "A", "B", bench=bench, obstruction="none", draws=500, rng=1
+    )
+
+
+def test_the_difference_shows_where_the_curves_cross_and_the_band_of_all_levels():
+    """A mark on the line of equal air, with the range that `crossing` gives; the band at once."""
+    band = crossing_pair()
+    plt.figure(figsize=(7, 5), layout="constrained")
+    drawn = fs.charts.difference(band)
+
+    (point,) = fs.crossing(band).points
+    assert point.level == pytest.approx(33.07, abs=0.05)
+    assert drawn.crossings.get_xdata().tolist() == [point.level]
+    assert drawn.crossings.get_ydata().tolist() == [0.0]
+    ((start, stop),) = (line[:, 0] for line in drawn.crossing_ranges.lines.get_segments())
+    assert (start, stop) == (point.low, point.high)
+    joint = 100 * (band["ratio_simultaneous"].sel(bound="upper") - 1)
+    highest = max(line.get_ydata().max() for line in drawn.joint.edges)
+    assert highest == pytest.approx(float(joint.max()))
+    said = [text.get_text().replace("\n", " ") for text in drawn.legend.get_texts()]
+    assert "at all levels at once: range, 95 times in 100" in said
+    assert "where they cross: range, 95 times in 100" in said
+
+
+def test_curves_that_do_not_cross_have_no_mark():
+    """The demo's pair: one is ahead at every level."""
+    band = fs.difference_band(
+        fs.demo.readings(), "Varnost Lull", "Wexcombe Pale", [28, 30, 32], bench=fs.demo.bench(),
+        obstruction="open", chosen="before", draws=200, rng=1,
+    )  # fmt: skip
+    drawn = fs.charts.difference(band)
+
+    assert drawn.crossings is None
+    assert drawn.crossing_ranges.lines is None

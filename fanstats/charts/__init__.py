@@ -1,7 +1,7 @@
 """Charts: each draws into the axes it is given and returns its artists; none computes anything."""
 
 from fanstats.charts.comparison import DifferenceArtists, WhatIfArtists, difference, what_if
-from fanstats.charts.curves import CurveArtists, noise_airflow
+from fanstats.charts.curves import CurveArtists, curve, noise_airflow
 from fanstats.charts.pairs import PairArtists, RankArtists, pair_chances, rank_intervals
 from fanstats.charts.planning import PowerArtists, power_and_cost
 from fanstats.charts.price import PriceArtists, price_performance
@@ -26,6 +26,7 @@ __all__ = [
     "WhatIfArtists",
     "add_ranges",
     "budget_shares",
+    "curve",
     "difference",
     "noise_airflow",
     "pair_chances",

@@ -22,6 +22,7 @@ from fanstats.charts._axes import (
     title_above,
 )
 from fanstats.charts.ranges import Bars, Ranges, add_ranges, draw_bars
+from fanstats.decisions.crossing import crossing
 from fanstats.errors import FanstatsError
 from fanstats.formatting import number
 from fanstats.wording import PAIR_WORDS
@@ -47,6 +48,10 @@ _VERDICT_WORDS: Final = {
 }
 
 
+_CROSSED: Final = ("level", "low", "high")
+_CROSSING: Final[dict[str, Any]] = {"marker": "D", "markersize": 6.0, "markeredgewidth": 1.2}
+
+
 class DifferenceArtists(NamedTuple):
     """What a chart of a difference over noise level consists of.
 
@@ -55,8 +60,15 @@ class DifferenceArtists(NamedTuple):
     curve : tuple of Line2D
         Stretches of the difference as read.
     ranges : Ranges or None
+        Each right at its own level.
+    joint : Ranges or None
+        All right at once.
     equal : Line2D
         Where both are equal.
+    crossings : Line2D or None
+        Levels at which the curves cross as read.
+    crossing_ranges : Bars
+        Their ranges.
     settled : tuple of Artist
         Shaded levels at which the order is settled.
     missing : Text or None
@@ -66,7 +78,10 @@ class DifferenceArtists(NamedTuple):
 
     curve: tuple[Line2D, ...]
     ranges: Ranges | None
+    joint: Ranges | None
     equal: Line2D
+    crossings: Line2D | None
+    crossing_ranges: Bars
     settled: tuple[Artist, ...]
     missing: Text | None
     legend: Legend | None
@@ -97,12 +112,15 @@ class WhatIfArtists(NamedTuple):
 def difference(
     band: xr.Dataset, *, legend: bool = True, ax: Axes | None = None
 ) -> DifferenceArtists:
-    """Draw how much more air one model moves than another, over noise level.
+    """Draw how much more air one model moves than another, over noise level, and where they cross.
+
+    Dark, the range at each level; pale, the one that holds at all levels at once; on the line of
+    equal air, the levels at which the curves cross as read, each with its range.
 
     Parameters
     ----------
     band : Dataset
-        What `fanstats.curve_bands.difference_band` returns.
+        What `difference_band` returns.
     legend : bool
         Draw the legend.
     ax : Axes, optional
@@ -121,8 +139,7 @@ def difference(
     --------
     >>> import fanstats as fs
     >>> import matplotlib.pyplot as plt
-    >>> from fanstats.decisions.curve_bands import difference_band
-    >>> band = difference_band(
+    >>> band = fs.difference_band(
     ...     fs.demo.readings(), "Varnost Lull", "Wexcombe Pale", [28, 30, 32],
     ...     bench=fs.demo.bench(), obstruction="open", chosen="before", draws=200, rng=1)
     >>> drawn = difference(band)
@@ -137,7 +154,7 @@ def difference(
     inks = inks_for(ax)
     level = band["level"].to_numpy()
     value = _percent(band["ratio_value"].to_numpy())
-    low, high = (_percent(band["ratio"].sel(bound=end).to_numpy()) for end in ("lower", "upper"))
+    (low, high), joint_ends = (_ends(band[name]) for name in ("ratio", "ratio_simultaneous"))
     equal = ax.axhline(0.0, color=inks.ink, linewidth=1.0, linestyle=(0, (4, 2)), zorder=1.2)
     curve: list[Line2D] = []
     for run in runs(np.isfinite(value)):
@@ -145,11 +162,13 @@ def difference(
             level[run], value[run], color=inks.series[0], linewidth=1.8, zorder=2.6,
             marker="" if run.stop - run.start > 1 else ".",
         )  # fmt: skip
-    ranges = None
-    if np.isfinite(low).any() or np.isfinite(high).any():
-        ranges = add_ranges(
-            ax, level, low, high, value=value, color=inks.series[0], legend=False
-        )  # fmt: skip
+    ranges, joint = (
+        add_ranges(ax, level, *ends, value=value, color=inks.series[0], legend=False)
+        if any(np.isfinite(end).any() for end in ends)
+        else None
+        for ends in ((low, high), joint_ends)
+    )
+    crossings, crossing_ranges = _crossings(ax, band, inks)
     settled = tuple(
         ax.axvspan(*span, color=inks.wash, linewidth=0, zorder=0.4) for span in _spans(band)
     )
@@ -167,19 +186,52 @@ def difference(
     if ranges is not None:
         among = int(band.attrs.get("judged_among", 2))
         words = "" if among < 3 else f"picked from a chart of {among} models"
-        handles[range_label(words, float(band.attrs["probability"]))] = Patch(
-            facecolor=inks.series[0], alpha=0.35
-        )
+        probability = float(band.attrs["probability"])
+        at_each = "at each level" + (f", {words}" if words else "")
+        handles[range_label(at_each, probability)] = Patch(facecolor=inks.series[0], alpha=0.45)
+        if joint is not None:
+            handles[range_label("at all levels at once", probability)] = Patch(
+                facecolor=inks.series[0], alpha=0.2
+            )
     if ranges is not None and (np.isfinite(low) != np.isfinite(high)).any():
         handles["one edge alone: the other is not covered by data"] = Line2D(
             [], [], color=inks.series[0], linewidth=0.9
+        )
+    if crossings is not None:
+        handles[range_label("where they cross", float(band.attrs["probability"]))] = Line2D(
+            [], [], **_CROSSING, color=inks.ink, markerfacecolor=inks.paper, linewidth=2.2
         )
     if curve:
         handles[_settled_words(band)] = (
             Patch(color=inks.wash) if settled else Line2D([], [], linestyle="none")
         )
     drawn = _legend_above(ax, handles) if legend and handles else None
-    return DifferenceArtists(tuple(curve), ranges, equal, settled, missing, drawn)
+    return DifferenceArtists(
+        tuple(curve), ranges, joint, equal, crossings, crossing_ranges, settled, missing, drawn
+    )
+
+
+def _ends(ranges: xr.DataArray) -> tuple[FloatArray, FloatArray]:
+    low, high = (_percent(ranges.sel(bound=end).to_numpy()) for end in ("lower", "upper"))
+    return low, high
+
+
+def _crossings(ax: Axes, band: xr.Dataset, inks: Inks) -> tuple[Line2D | None, Bars]:
+    """Mark the levels at which the curves cross as read, with their ranges, on the line of 0."""
+    points = crossing(band).points
+    if not points:
+        return None, Bars(None, ())
+    at, low, high = (np.array([getattr(p, name) for p in points]) for name in _CROSSED)
+    zero = np.zeros(at.size)
+    bars = draw_bars(
+        ax, zero, low, high, reach=at, horizontal=True, color=inks.ink, linewidth=2.2, caps=8.0,
+        zorder=2.8,
+    )  # fmt: skip
+    (marks,) = ax.plot(
+        at, zero, linestyle="none", color=inks.ink, markerfacecolor=inks.paper, zorder=3.0,
+        **_CROSSING,
+    )  # fmt: skip
+    return marks, bars
 
 
 def _percent(ratio: FloatArray) -> FloatArray:
@@ -203,7 +255,10 @@ def _spans(band: xr.Dataset) -> list[tuple[float, float]]:
 def _settled_words(band: xr.Dataset) -> str:
     units = str(band["level"].attrs.get("units", ""))
     spans = [
-        f"{number(low, 0.1)} to {number(high, 0.1, units=units)}" for low, high in _spans(band)
+        f"{number(low, 0.1)} to {number(high, 0.1, units=units)}"
+        if low < high
+        else number(low, 0.1, units=units)
+        for low, high in _spans(band)
     ]
     return f"shaded: settled, {' and '.join(spans)}" if spans else "settled at no level"
 

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
+    from matplotlib.collections import FillBetweenPolyCollection
     from matplotlib.legend import Legend
     from matplotlib.text import Text
 
@@ -68,6 +69,8 @@ class CurveArtists(NamedTuple):
         By model, the stretches of its curve.
     ranges : dict
         By (model, scope).
+    own : dict
+        By (model, scope), inside those of a band along the whole curve: the range of each point.
     steps : dict
         By model, what was read: steps the curve rests on, then those in the room's noise.
     others : tuple of Line2D
@@ -79,6 +82,7 @@ class CurveArtists(NamedTuple):
 
     curves: dict[str, tuple[Line2D, ...]]
     ranges: dict[tuple[str, str], Ranges]
+    own: dict[tuple[str, str], tuple[FillBetweenPolyCollection, ...]]
     steps: dict[str, tuple[Line2D, ...]]
     others: tuple[Line2D, ...]
     missing: Text | None
@@ -164,7 +168,7 @@ def curve(
     legend: bool = True,
     ax: Axes | None = None,
 ) -> CurveArtists:
-    """Draw one quantity of some models over another, with a band along the whole curve.
+    """Draw one quantity of some models over another, with the range of each point and of the whole.
 
     Parameters
     ----------
@@ -174,8 +178,8 @@ def curve(
     models, scopes, legend, ax
         As in `noise_airflow`.
     simultaneous : bool
-        Draw the band that holds along the whole curve at once; else each range is that of one
-        point.
+        Draw the band that holds along the whole curve at once, pale, and in it the darker one that
+        holds at a single point, where one scope is drawn; else the latter alone.
 
     Returns
     -------
@@ -190,8 +194,7 @@ def curve(
     --------
     >>> import fanstats as fs
     >>> import matplotlib.pyplot as plt
-    >>> from fanstats.decisions.model_curves import curve_band
-    >>> drawn = curve(curve_band(
+    >>> drawn = curve(fs.curve_band(
     ...     fs.demo.readings(), of="noise", over="speed", models="Ombrel Sill",
     ...     bench=fs.demo.bench(), draws=200, rng=1))
     >>> drawn.legend.get_texts()[1].get_text().split(":")[0]
@@ -216,7 +219,7 @@ def _shown(band: xr.Dataset, *, simultaneous: bool = False) -> xr.Dataset:
         {**named, f"step_{over}": "step_x", f"step_{of}": "step_y"}
     )
     dim = "level" if over == "noise" else "speed"
-    return kept.assign(ranges=ranges).rename({dim: "x"}).assign_attrs(
+    return kept.assign(ranges=ranges, own=band[of]).rename({dim: "x"}).assign_attrs(
         of=of, over=over, simultaneous=int(simultaneous)
     )  # fmt: skip
 
@@ -233,7 +236,8 @@ def _draw(
     wanted = _scopes(band, scopes)
     names = [str(name) for name in band["model"].to_numpy()]
     others = _others(ax, whole, names, inks)
-    curves, ranges, steps = {}, {}, {}
+    curves, ranges, own, steps = {}, {}, {}, {}
+    both = bool(band.attrs["simultaneous"]) and len(wanted) == 1
     for place, name in enumerate(names):
         style = _style(inks, place)
         one = band.sel(model=name)
@@ -242,14 +246,15 @@ def _draw(
             if _drawable(one, scope):
                 edges = _EDGES[scope] if len(wanted) > 1 else style.dashes
                 ranges[name, scope] = _add_band(ax, one, scope, style, edges)
+                own[name, scope] = _add_own(ax, one, scope, style) if both else ()
         curves[name] = _curve(ax, one, style)
         steps[name] = _steps(ax, band, name, style, inks)
     _label(ax, band)
     missing = None
     if not any(curves.values()) and not any(steps.values()):
         missing = caption_in(ax, _why(band))
-    drawn = _legend(ax, band, curves, ranges, steps, others, inks) if legend else None
-    return CurveArtists(curves, ranges, steps, others, missing, drawn)
+    artists = CurveArtists(curves, ranges, own, steps, others, missing, None)
+    return artists._replace(legend=_legend(ax, band, artists, inks) if legend else None)
 
 
 def _scopes(band: xr.Dataset, scopes: str | Sequence[str] | None) -> list[str]:
@@ -349,6 +354,20 @@ def _add_band(ax: Axes, one: xr.Dataset, scope: str, style: _Style, edges: Any) 
     )  # fmt: skip
 
 
+def _add_own(
+    ax: Axes, one: xr.Dataset, scope: str, style: _Style
+) -> tuple[FillBetweenPolyCollection, ...]:
+    """Fill the range of each point, inside the band along the whole curve."""
+    x, ends = one["x"].to_numpy(), one["own"].sel(scope=scope)
+    low, high = (ends.sel(bound=bound).to_numpy() for bound in ("lower", "upper"))
+    return tuple(
+        ax.fill_between(
+            x[run], low[run], high[run], color=style.color, alpha=0.28, linewidth=0, zorder=1.55
+        )
+        for run in runs(np.isfinite(low) & np.isfinite(high))
+    )
+
+
 def _curve(ax: Axes, one: xr.Dataset, style: _Style) -> tuple[Line2D, ...]:
     value = _value(one)
     x = one["x"].to_numpy()
@@ -409,15 +428,8 @@ def _why(band: xr.Dataset) -> str:
     return "; ".join(reasons)
 
 
-def _legend(
-    ax: Axes,
-    band: xr.Dataset,
-    curves: dict[str, tuple[Line2D, ...]],
-    ranges: dict[tuple[str, str], Ranges],
-    steps: dict[str, tuple[Line2D, ...]],
-    others: tuple[Line2D, ...],
-    inks: Inks,
-) -> Legend | None:
+def _legend(ax: Axes, band: xr.Dataset, artists: CurveArtists, inks: Inks) -> Legend | None:
+    curves, ranges, steps, others = artists.curves, artists.ranges, artists.steps, artists.others
     handles: dict[str, Artist] = {}
     tested = dict(zip(band["model"].to_numpy(), band["units_tested"].to_numpy(), strict=True))
     for place, name in enumerate(curves):
@@ -431,16 +443,8 @@ def _legend(
         handles[f"{len(others)} more models"] = Line2D(
             [], [], color=inks.faint, alpha=0.45, linewidth=0.6
         )
-    probability = float(band.attrs["probability"])
     drawn = [scope for scope in SCOPES if any(scope == of for _, of in ranges)]
-    for scope in drawn:
-        label = range_label(SCOPE_WORDS[scope], probability)
-        if band.attrs["simultaneous"]:
-            label = label.replace(": range", ": range along the whole curve", 1)
-        handles[label] = Patch(
-            facecolor=inks.wash, edgecolor=inks.ink, linewidth=1.0 if len(drawn) > 1 else 0.5,
-            linestyle=_EDGES[scope] if len(drawn) > 1 else "-",
-        )  # fmt: skip
+    handles |= _range_handles(band, drawn, inks, own=any(artists.own.values()))
     if not drawn and any(curves.values()) and band.sizes["model"] > _MOST_BANDS:
         handles["no ranges: too many curves"] = Line2D([], [], linestyle="none")
     if any(_one_sided(band, name, scope) for name, scope in ranges):
@@ -459,6 +463,28 @@ def _legend(
     box = inside_legend(ax, list(handles.values()), list(handles), loc=loc)
     _make_room(ax, band, box, right=falls)
     return box.legend
+
+
+def _range_handles(
+    band: xr.Dataset, drawn: list[str], inks: Inks, *, own: bool
+) -> dict[str, Artist]:
+    """Name the bands: the range of each point where it is drawn, and that of the whole curve."""
+    probability = float(band.attrs["probability"])
+    handles: dict[str, Artist] = {}
+    for scope in drawn:
+        label = range_label(SCOPE_WORDS[scope], probability)
+        whole = label.replace(": range", ": range along the whole curve", 1)
+        style: dict[str, Any] = {
+            "edgecolor": inks.ink,
+            "linewidth": 1.0 if len(drawn) > 1 else 0.5,
+            "linestyle": _EDGES[scope] if len(drawn) > 1 else "-",
+        }
+        if own:
+            label = label.replace(": range", ": range at one point", 1)
+            handles[label] = Patch(facecolor=inks.faint, alpha=0.5, linewidth=0)
+        name = whole if band.attrs["simultaneous"] else label
+        handles[name] = Patch(facecolor=inks.wash, **style)
+    return handles
 
 
 def _falls(values: FloatArray) -> bool:
