@@ -1,4 +1,4 @@
-"""How fast, as ratios within one run: ``python -m benchmarks.speed [--quick]``.
+"""How fast, as ratios within one run: ``python -m benchmarks.speed [--quick] [--readme]``.
 
 The plain references stand here too, so that every ratio compares two things this machine did in
 the same minute. Nothing here is a test: seconds depend on the machine, ratios hardly do.
@@ -7,13 +7,14 @@ the same minute. Nothing here is a test: seconds depend on the machine, ratios h
 from __future__ import annotations
 
 import argparse
+import os
 import platform
-import resource
 import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,7 @@ import uncertainties
 from uncertainties import umath
 
 import fanstats as fs
+from benchmarks import in_readme
 from tests.chain import Errors, Package, Sizes, curves_of, solved, value_at
 
 STEPS = (5.0, 6.5, 8.0, 10.0, 12.0)
@@ -153,8 +155,8 @@ def _sums_of_one(package: Package, errors: Errors, model: str, rows: list[dict])
     return found
 
 
-def first_order_ratio(models: int) -> float:
-    """How many times faster first order is than the same sums with `uncertainties`."""
+def first_order_ratio(models: int) -> tuple[float, float]:
+    """How many times faster first order is than `uncertainties`, and how far the two lie apart."""
     frame = table(models)
     readings = fs.read_readings(frame)
     found = fs.first_order(readings, TARGET, bench=BENCH, room=ROOM)
@@ -163,9 +165,8 @@ def first_order_ratio(models: int) -> float:
     theirs = np.array(uncertainties_sums(some)).reshape(few, 3, len(OBSTRUCTIONS))
     u = found.airflow_standard_uncertainty.isel(model=slice(few)).transpose("model", "scope", ...)
     worst = float(np.max(np.abs(u.to_numpy() / theirs - 1.0)))
-    print(f"  first order against `uncertainties`: largest relative difference {worst:.1e}")
     ours = timed(lambda: fs.first_order(readings, TARGET, bench=BENCH, room=ROOM), 3) / models
-    return timed(lambda: uncertainties_sums(some), 3) / few / ours
+    return timed(lambda: uncertainties_sums(some), 3) / few / ours, worst
 
 
 def peak_memory(models: int) -> tuple[float, float]:
@@ -199,47 +200,54 @@ def import_seconds(module: str) -> float:
     return min(found)
 
 
-def main() -> None:
-    """Print the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="smaller, for a first look")
-    quick = parser.parse_args().quick
+def rows(*, quick: bool) -> Iterator[tuple[str, str, str]]:
+    """Measure; give what, figure and target, one after the other."""
     models, repeats = (40, 1) if quick else (200, 3)
-    print(f"python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}, "
-          f"fanstats {fs.__version__}")  # fmt: skip
     readings = fs.read_readings(table(models))
     job(readings, 500)
     ours = timed(lambda: job(readings), repeats)
     normals = timed(lambda: plain_normals(models), repeats)
     loop_draws = 20
     loop = timed(lambda: plain_loop(models, loop_draws), 1) * DRAWS / loop_draws
-    print(f"{models} models, {len(STEPS)} steps, 3 obstructions, {DRAWS} draws: {ours:.2f} s")
-    print(
-        f"  over the normals of a plain program ({normals:.2f} s): {ours / normals:.2f} (at most 2)"
-    )
-    print(
-        f"  a plain loop with numpy.interp over it ({loop:.0f} s): {loop / ours:.0f} (at least 20)"
-    )
-    ratio = first_order_ratio(models)
-    print(f"  `uncertainties` over first order, the same chart: {ratio:.1f} (at least 10)")
+    size = f"{models} models x {len(STEPS)} steps x {len(OBSTRUCTIONS)} obstructions x {DRAWS:,}"
+    yield f"equal noise, ranking, every pair: {size} draws", f"{ours:.1f} s", ""
+    yield "over drawing a plain program's normals", f"{ours / normals:.2f}", "at most 2"
+    yield "a plain loop with `numpy.interp` over it", f"{loop / ours:.0f}", "at least 20"
+    ratio, apart = first_order_ratio(models)
+    yield "`uncertainties` over first order, the same chart", f"{ratio:.1f}", "at least 10"
+    yield "largest difference of the two, relative", f"{apart:.0e}", "at most 1e-9"
     sizes = (20, 60) if quick else (20, 200, 2000)
     growth = [peak_memory(size) for size in sizes]
     slope = np.polyfit(np.log(sizes), np.log([seconds for seconds, _ in growth]), 1)[0]
-    print(
-        f"  growth from {sizes[0]} to {sizes[-1]} models: log-log slope {slope:.2f} (at most 1.1)"
+    ends = f"{sizes[0]} to {sizes[-1]:,} models"
+    yield f"growth of time, {ends}: log-log slope", f"{slope:.2f}", "at most 1.1"
+    yield (
+        f"peak memory above the result, {sizes[-1]:,} models",
+        f"{growth[-1][1]:.0f} MB",
+        "below 1000 MB",
     )
-    for size, (seconds, megabytes) in zip(sizes, growth, strict=True):
-        print(
-            f"  {size} models: {seconds:.2f} s, peak above the result {megabytes:.0f} MB "
-            "(below 1000)"
-        )
     own = import_seconds("fanstats")
     heaviest = max(import_seconds(m) for m in ("scipy.stats", "statsmodels.api", "xarray"))
-    print(f"  import over its heaviest dependency's: {own / heaviest:.2f} (below 1.5)")
-    print(
-        "  this process peaked at "
-        f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB"
+    yield "import over its heaviest dependency's", f"{own / heaviest:.2f}", "below 1.5"
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="smaller, for a first look")
+    parser.add_argument("--readme", action="store_true", help="put the table into README")
+    asked = parser.parse_args()
+    names = ["what", "measured", "target"]
+    found = pd.DataFrame(rows(quick=asked.quick), columns=names)
+    text = found.to_markdown(index=False, disable_numparse=True)
+    about = (
+        f"Made by `python -m benchmarks.speed`, {datetime.now(UTC):%Y-%m-%d}: Python "
+        f"{platform.python_version()}, numpy {np.__version__}, {platform.machine()}, "
+        f"{len(os.sched_getaffinity(0))} processors."
     )
+    print(f"{text}\n\n{about}")
+    if asked.readme:
+        in_readme.put("speed", f"{text}\n\n{about}")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,8 @@
-"""``python -m benchmarks.calibration [--quick] [--only NAME] [--out FILE] [--workers 2]``."""
+"""``python -m benchmarks.calibration [--quick] [--only NAME] [--out FILE] [--workers 2]``.
+
+``--readme`` puts the short table into README; the whole one belongs into
+``benchmarks/calibration_results.md``.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +15,8 @@ from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
+from benchmarks import in_readme
+from benchmarks.calibration.readme import short
 from benchmarks.calibration.report import markdown, misses
 from benchmarks.calibration.running import all_cases, run
 
@@ -29,6 +35,7 @@ def _arguments() -> argparse.Namespace:
     )
     parser.add_argument("--found", type=Path, default=Path("calibration.jsonl"),
                         help="file of single benches, from which a run goes on")  # fmt: skip
+    parser.add_argument("--readme", action="store_true", help="put the short table into README")
     parser.add_argument("--seconds", action="store_true", help="say which scenarios took how long")
     return parser.parse_args()
 
@@ -49,6 +56,8 @@ def main() -> None:
     if asked.out:
         asked.out.write_text(text, encoding="utf-8")
     print("Missed:", *(misses(text) or ["nothing"]), sep="\n")
+    if asked.readme:
+        in_readme.put("calibration", short(results, cases))
     if asked.seconds:
         for (study, name), took in seconds.items():
             print(f"{took:7.1f} s  {study}: {name}", file=sys.stderr)
