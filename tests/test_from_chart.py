@@ -7,6 +7,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 
 import fanstats as fs
 from tests.tables import airflow, power_law_rows, readings
@@ -132,6 +133,30 @@ def test_values_must_be_numbers():
         chart([412, 398])
     with pytest.raises(fs.FanstatsError, match="got None for 'A'"):
         chart({"A": None})
+
+
+def test_a_frame_or_series_serves_as_a_mapping_does():
+    """A row a model, a column an obstruction; the same draws."""
+    frame = pd.DataFrame({"open": [412, 398], "mesh": [300, 290]}, index=["A", "B"])
+    by_model = {"A": {"open": 412, "mesh": 300}, "B": {"open": 398, "mesh": 290}}
+
+    xr.testing.assert_identical(chart(frame), chart(by_model))
+    xr.testing.assert_identical(chart(frame["open"]), chart({"A": 412, "B": 398}))
+    with pytest.raises(fs.FanstatsError, match="one row a model; got 'A' more than once"):
+        chart(pd.Series([412, 398], index=["A", "A"]))
+
+
+@pytest.mark.parametrize("gap", [None, np.nan])
+def test_a_model_not_tested_behind_an_obstruction_is_missing_there_alone(gap):
+    """None and NaN are gaps beside another number; the model keeps its other places."""
+    found = chart({"A": {"open": 412, "mesh": 300}, "B": {"open": 398, "mesh": gap}})
+
+    value = found["airflow_value"].sel(scope="model")
+    assert float(value.sel(model="B", obstruction="open")) == 398
+    assert np.isnan(float(value.sel(model="B", obstruction="mesh")))
+    assert str(found["airflow_status"].sel(model="B", obstruction="mesh", scope="model").item())
+    ranked = fs.rank(found, quantity="airflow", obstruction="open")
+    assert ranked.table["place"].tolist() == [1, 2]
 
 
 def test_a_dialled_in_step_takes_its_slope_from_the_models_own_sweep():

@@ -55,6 +55,7 @@ def test_a_pooled_slope_serves_numbers_off_a_chart():
 
     told = next(t for t in json.loads(estimates.attrs["assumptions"]) if "dB a decade" in t)
     assert told.startswith(f"one step and no sweep: {slope.value:.3g} ± {slope.uncertainty:.2g}")
+    assert "pooled over swept models: Z" in told
     log = np.log(estimates["airflow"].sel(scope="model", model="Z"))
     assert float(log.std()) == pytest.approx(0.8 * np.log(10) / slope.value, rel=0.05)
 

@@ -34,6 +34,11 @@ class PooledSlope(NamedTuple):
     value: float
     uncertainty: float
 
+    @property
+    def origin(self) -> str:
+        """Where it comes from, for the list of assumptions."""
+        return "pooled over swept models"
+
 
 def pooled_slope(readings: xr.Dataset, *, bench: Bench) -> PooledSlope:
     """Pool the slope of noise over speed of all swept models.

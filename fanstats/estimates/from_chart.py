@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -20,10 +20,15 @@ if TYPE_CHECKING:
     from fanstats.estimates.target import Background, Target
     from fanstats.sources import Bench
 
+    Values = (
+        Mapping[str, float | str]
+        | Mapping[str, Mapping[str, float | str | None]]
+        | pd.Series[Any]
+        | pd.DataFrame
+    )
+
 __all__ = ["from_chart"]
 
-Value = float | str
-Values = Mapping[str, Value] | Mapping[str, Mapping[str, Value]]
 _HEADERS = {"airflow": "airflow", "noise": "noise", "temperature_rise": "temperature"}
 
 
@@ -52,9 +57,11 @@ def from_chart(
 
     Parameters
     ----------
-    values : mapping
-        ``{model: value}``, or ``{model: {obstruction: value}}``. A value may be text that carries
-        its own uncertainty: ``"412(6)"`` or ``"412 +/- 10"``.
+    values : mapping, Series or DataFrame
+        ``{model: value}``, or ``{model: {obstruction: value}}``; a Series by model, or a DataFrame
+        with a row a model and a column an obstruction. A value may be text that carries its own
+        uncertainty: ``"412(6)"`` or ``"412 +/- 10"``. None or NaN behind an obstruction that a
+        model was not tested with.
     quantity : {"airflow", "noise", "temperature_rise"}
         What the numbers are.
     units : str
@@ -170,12 +177,10 @@ def _table(
     chart: str,
     rig: str,
 ) -> pd.DataFrame:
-    if not _is_mapping(values):
-        msg = f"`values` must be a mapping of model to value; got {type(values).__name__}."
-        raise FanstatsError(msg)
+    by_model = _by_model(values)
     rows = []
-    _check_names([str(model) for model in values])
-    for model, value in values.items():
+    _check_names([str(model) for model in by_model])
+    for model, value in by_model.items():
         places = value if isinstance(value, Mapping) else {"": value}
         for unit in range(1, _samples(samples, str(model)) + 1):
             row: dict[str, object] = {"model": str(model), "unit": str(unit), "session": chart}
@@ -190,7 +195,8 @@ def _table(
             if room is not None:
                 row[f"background [{noise_units}]"] = room
             for place, number in places.items():
-                row[_header(quantity, str(place), units)] = _number(number, str(model))
+                header = _header(quantity, str(place), units)
+                row[header] = np.nan if _is_missing(number, places) else _number(number, str(model))
                 if quantity == "temperature_rise":
                     row[f"ambient [{_scale(units)}]"] = 0.0
             rows.append(row)
@@ -207,8 +213,29 @@ def _check_names(models: list[str]) -> None:
             raise FanstatsError(msg)
 
 
-def _is_mapping(values: object) -> bool:
-    return isinstance(values, Mapping) and len(values) > 0
+def _by_model(values: object) -> Mapping[Any, Any]:
+    """Give the values of a mapping, Series or DataFrame by model."""
+    if isinstance(values, (pd.Series, pd.DataFrame)) and len(values):
+        twice = values.index[values.index.duplicated()]
+        if len(twice):
+            msg = f"`values` must have one row a model; got {twice[0]!r} more than once."
+            raise FanstatsError(msg)
+        if isinstance(values, pd.Series):
+            return dict(values.items())
+        return {model: dict(row.items()) for model, row in values.iterrows()}
+    if isinstance(values, Mapping) and len(values):
+        return values
+    msg = f"`values` must be a mapping of model to value; got {type(values).__name__}."
+    raise FanstatsError(msg)
+
+
+def _is_missing(number: object, places: Mapping[Any, Any]) -> bool:
+    """Whether a model was not tested here, but was behind another obstruction."""
+    return _is_gap(number) and not all(_is_gap(other) for other in places.values())
+
+
+def _is_gap(number: object) -> bool:
+    return number is None or (isinstance(number, (float, np.floating)) and bool(np.isnan(number)))
 
 
 def _scale(units: str) -> str:

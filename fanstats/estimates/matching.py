@@ -482,7 +482,7 @@ def _slope(given: float | tuple[float, float] | None) -> Slope | None:
             f"`slope` must be above 0 dB a decade, with an uncertainty of 0 or more; got {given!r}."
         )
         raise FanstatsError(msg)
-    return Slope(value, uncertainty, "as stated")
+    return Slope(value, uncertainty, str(getattr(given, "origin", "as stated")))
 
 
 def _fans(fans: Mapping[str, int] | None, models: Sequence[str]) -> dict[str, int]:
