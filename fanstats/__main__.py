@@ -33,7 +33,7 @@ _OPTIONS: Final[Mapping[str, str]] = {
     "thousands=": "--thousands MARK",
     "columns=": "a table [columns] in the bench file",
     "target='true'": "--target true",
-    "carried=True": "carried = true below [noise] in the bench file",
+    "carried=True": "carried = true below [noise] (or what else it was) in the bench file",
 }
 _DEMO = "Invented demo data: makers, models and readings are made up."
 

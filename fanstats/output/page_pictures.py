@@ -13,8 +13,8 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 from fanstats import charts
-from fanstats.decisions.curve_bands import noise_airflow_band
 from fanstats.formatting import number
+from fanstats.output.curves_behind import curves_behind
 from fanstats.wording import listed
 
 if TYPE_CHECKING:
@@ -50,7 +50,6 @@ _DARK: Final = {
 _WIDTH: Final = 3.6
 _MOST_ROWS: Final = 24
 _NAMED: Final = 3
-_DRAWS: Final = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,18 +121,8 @@ def curves_picture(
     names = list(case.ranking.ranked[:2])
     if not names:
         return None
-    band = noise_airflow_band(
-        readings,
-        bench=bench,
-        models=names,
-        obstruction=case.obstruction,
-        probability=case.ranking.probability,
-        draws=_DRAWS,
-        rng=int(estimates["root"].item()),
-        background=estimates.attrs["background"],
-        target=estimates.attrs["target"],
-        curve=estimates.attrs["curve"],
-        pooled=estimates.attrs["pooled"],
+    band = curves_behind(
+        estimates, readings, bench, names, case.obstruction, case.ranking.probability
     )
     behind = "" if case.obstruction is None else f", obstruction: {case.obstruction}"
     return _picture(

@@ -11,6 +11,7 @@ import pandas as pd
 from fanstats.decisions.rank import Ranking, rank
 from fanstats.errors import FanstatsError
 from fanstats.exports import write_csv
+from fanstats.output.curves_behind import curves_behind
 from fanstats.output.printed import best_scope, ranked_cases
 from fanstats.output.result_workbook import write_workbook
 from fanstats.output.summaries import summary
@@ -160,15 +161,8 @@ def _curves(estimates: xr.Dataset, readings: xr.Dataset, bench: Bench, folder: P
         if not first_two:
             continue
         figure = Figure(figsize=(8.0, 5.0), layout="constrained")
-        charts.noise_airflow(
-            readings,
-            list(first_two),
-            bench=bench,
-            obstruction=obstruction,
-            rng=int(estimates["root"].item()),
-            draws=1000,
-            ax=figure.add_subplot(),
-        )
+        band = curves_behind(estimates, readings, bench, first_two, obstruction)
+        charts.noise_airflow(band, ax=figure.add_subplot())
         stem = file_name("curves", name, obstruction)
         written.append(_write_figure(folder / f"{stem}.png", figure))
     return written
