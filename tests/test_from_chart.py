@@ -45,6 +45,20 @@ def test_the_fan_laws_serve_where_no_slope_is_stated_and_are_listed():
     assert float(log.std("draw")) == pytest.approx(np.hypot(0.8 * LN10 / 50, 0.02), rel=0.06)
 
 
+def test_nothing_is_said_of_curves_that_a_chart_does_not_have():
+    """Neither a resonance between steps nor the choice of curve; of a sweep both are told."""
+
+    def said(estimates):
+        return " ".join(estimates.attrs[key] for key in ("assumptions", "not_considered"))
+
+    two = power_law_rows("A", speeds=(700.0, 900.0, 1500.0), room=20.0)
+    swept = fs.equal_noise(readings(two), 36, bench=fs.Bench(spread=SPREAD), draws=100, rng=1)
+    for words in ("a resonance narrower than the steps", "choice of curve"):
+        assert words not in said(chart({"A": 412, "B": 398}))
+        assert words not in said(chart({"A": 412}, level=None, drive=12))
+        assert words in said(swept)
+
+
 def test_instrument_errors_of_the_level_go_through_the_slope():
     """A setting error of 0.3 dB is 1.4 % of speed and of airflow; near the room it counts more."""
     bench = fs.Bench(noise=fs.Instrument(reading=fs.standard(0.3)), spread=SPREAD)

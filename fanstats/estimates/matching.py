@@ -19,7 +19,14 @@ from fanstats.estimates.draws import root_from
 from fanstats.estimates.filling import LUCK, SCOPES, Table, check_draws, fill_tables, is_whole
 from fanstats.estimates.layout import ModelLayout, channels_of
 from fanstats.estimates.level_curve import Slope
-from fanstats.estimates.notes import assumptions, left_out, measured, not_considered, spread_record
+from fanstats.estimates.notes import (
+    assumptions,
+    has_sweeps,
+    left_out,
+    measured,
+    not_considered,
+    spread_record,
+)
 from fanstats.estimates.request import Request
 from fanstats.estimates.target import Background, NoiseTarget, Target
 from fanstats.quantities import QUANTITIES
@@ -591,7 +598,9 @@ def _dataset(
         "assumptions": json.dumps(assumptions(request, layouts, case.sittings, told)),
         "left_out": json.dumps(left_out(request, layouts)),
         "measured": json.dumps(measured(request, layouts, case.sittings, told)),
-        "not_considered": json.dumps(not_considered(request, outputs, told)),
+        "not_considered": json.dumps(
+            not_considered(request, outputs, told, sweeps=has_sweeps(layouts))
+        ),
         "pooled": json.dumps(
             {
                 "room": room_record(case.room),

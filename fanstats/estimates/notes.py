@@ -19,7 +19,14 @@ if TYPE_CHECKING:
     from fanstats.estimates.sittings import Sitting
     from fanstats.sources import Bench, Source
 
-__all__ = ["assumptions", "left_out", "measured", "not_considered", "spread_record"]
+__all__ = [
+    "assumptions",
+    "has_sweeps",
+    "left_out",
+    "measured",
+    "not_considered",
+    "spread_record",
+]
 
 _SPREADS = {
     "noise": "noise at a given speed",
@@ -106,7 +113,8 @@ def assumptions(
     if not any(sitting.session for sitting in sittings):
         told.append("no session recorded: each sitting counts as a session of its own")
     told += _fans_assumptions(request)
-    told.append("a resonance narrower than the steps is not covered by any interval")
+    if has_sweeps(layouts):
+        told.append("a resonance narrower than the steps is not covered by any interval")
     if curve["curves"] < 0:
         told.append(f"choice of curve: {_percent(curve['u'])} of speed, taken from earlier")
     told += _point_assumptions(layouts)
@@ -115,6 +123,29 @@ def assumptions(
     if over_drive:
         told.append(f"no speed readings, read off over drive: {', '.join(over_drive)}")
     return told
+
+
+def has_sweeps(layouts: Sequence[ModelLayout]) -> bool:
+    """Say whether any model was read along a curve, not at one point alone.
+
+    Parameters
+    ----------
+    layouts : sequence of ModelLayout
+        Every model.
+
+    Returns
+    -------
+    bool
+    """
+    curves = [curve for layout in layouts for unit in layout.units for curve in unit.noise]
+    quantities = [
+        curve
+        for layout in layouts
+        for unit in layout.units
+        for some in unit.quantities.values()
+        for curve in some
+    ]
+    return any(curve.knots.count > 1 for curve in (*curves, *quantities))
 
 
 def _point_assumptions(layouts: Sequence[ModelLayout]) -> list[str]:
@@ -299,7 +330,11 @@ def measured(
 
 
 def not_considered(
-    request: Request, outputs: Mapping[str, Sequence[str]], curve: Mapping[str, Any]
+    request: Request,
+    outputs: Mapping[str, Sequence[str]],
+    curve: Mapping[str, Any],
+    *,
+    sweeps: bool = True,
 ) -> list[str]:
     """List what nobody stated.
 
@@ -311,6 +346,8 @@ def not_considered(
         Obstructions by quantity given.
     curve : mapping
         ``u`` and ``curves`` of the choice of curve.
+    sweeps : bool
+        Whether there is any curve to choose.
 
     Returns
     -------
@@ -320,9 +357,9 @@ def not_considered(
     if "temperature_rise" in outputs:
         needed.append("temperature")
     told = [*request.bench.unstated(needed)]
-    if request.kind == "equal noise" and np.isnan(curve["u"]):
+    if sweeps and request.kind == "equal noise" and np.isnan(curve["u"]):
         told.append("choice of curve: no curve has four usable steps around the target")
-    if request.kind != "equal noise":
+    if sweeps and request.kind != "equal noise":
         told.append(
             f"choice of curve between steps: nothing is added for it at {request.kind} (a step "
             "that was read needs none); set results of curve='straight' beside these"

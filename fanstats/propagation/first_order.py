@@ -16,7 +16,13 @@ from fanstats.estimates.case import room_record
 from fanstats.estimates.draws import Recorder
 from fanstats.estimates.filling import SCOPES, Filling, Table, read_points
 from fanstats.estimates.matching import Asked, outputs_of, units_of
-from fanstats.estimates.notes import assumptions, measured, not_considered, spread_record
+from fanstats.estimates.notes import (
+    assumptions,
+    has_sweeps,
+    measured,
+    not_considered,
+    spread_record,
+)
 from fanstats.estimates.operating import signature
 from fanstats.propagation.components import belonging_of
 from fanstats.propagation.linear import Linear, Touch, effects_of
@@ -425,7 +431,9 @@ def _attrs(asked: Asked, found: Effects) -> dict[str, Any]:
         "spread": json.dumps(spread_record(case.bench)),
         "assumptions": json.dumps([*assumptions(*common), _ASSUMED]),
         "measured": json.dumps(measured(*common)),
-        "not_considered": json.dumps(not_considered(request, found.outputs, told)),
+        "not_considered": json.dumps(
+            not_considered(request, found.outputs, told, sweeps=has_sweeps(asked.layouts))
+        ),
         "pooled": json.dumps(
             {"room": room_record(case.room), "curve": None if np.isnan(u_curve) else u_curve}
         ),
