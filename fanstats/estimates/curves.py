@@ -188,9 +188,18 @@ def _slopes_around(x: FloatArray, y: FloatArray, places: _Places) -> tuple[Float
 
     Slopes depend on the next knots only, so those far from any query are not worked out.
     """
-    first, last = max(places.low - 1, 0), min(places.high + 3, x.shape[0])
-    slopes = monotone_slopes(x[first:last], y[first:last])
-    return _windows(slopes, places._replace(low=places.low - first, high=places.high - first))
+    needed = _needed(places, x.shape[0])
+    slopes = monotone_slopes(x[needed], y[needed])
+    return _windows(slopes, _counted_from(places, needed.start))
+
+
+def _needed(places: _Places, knots: int) -> slice:
+    """Give the knots that values and slopes in the intervals that occur depend on."""
+    return slice(max(places.low - 1, 0), min(places.high + 3, knots))
+
+
+def _counted_from(places: _Places, first: int) -> _Places:
+    return places._replace(low=places.low - first, high=places.high - first)
 
 
 class Located(NamedTuple):
@@ -219,6 +228,15 @@ class Located(NamedTuple):
     t: FloatArray
     below: BoolArray
     above: BoolArray
+
+    @property
+    def needed(self) -> slice:
+        """The knots that any value read off here depends on."""
+        return _needed(self.places, self.x.shape[0])
+
+    def among(self, knots: slice) -> Located:
+        """Give the same queries among some of the knots, `needed` or more."""
+        return self._replace(x=self.x[knots], places=_counted_from(self.places, knots.start))
 
 
 def locate(x: FloatArray, at: FloatArray) -> Located:

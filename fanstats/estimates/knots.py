@@ -52,6 +52,17 @@ class Knots:
     count: int
     dropped: tuple[str, ...] = ()
 
+    def part(self, knots: slice) -> Knots:
+        """Keep some of the knots."""
+        if knots.stop - knots.start == self.count:
+            return self
+        kept = (self.group >= knots.start) & (self.group < knots.stop)
+        return Knots(
+            index=self.index[kept],
+            group=self.group[kept] - knots.start,
+            count=knots.stop - knots.start,
+        )
+
 
 def abscissa_of(sittings: list[Sitting]) -> Abscissa | None:
     """Say what the curves of one model run over: speed where every curve has it, else drive.

@@ -477,14 +477,18 @@ def quantity_values_of(
     assert abscissa is not None
     sittings, knots = [c.sitting for c in curves], [c.knots for c in curves]
     x = abscissa_draws_of(draws, request.bench, sittings, abscissa, knots)
-    y = _quantity_draws(draws, request.bench, curves)
-    if knots[0].count < 2:
-        solved = _one_point(draws, layouts, curves[0], x, y, points.at)
-    elif curves[0].channel[0] == "airflow" and abscissa == "speed":
+    if knots[0].count > 1 and curves[0].channel[0] == "airflow" and abscissa == "speed":
         # Every obstruction is read at the same speeds: where they lie is found out once. What is
         # remembered holds both arrays, so that their identities stay theirs.
         found = draws.remembered(("located", id(x), id(points.at)), lambda: locate(x, points.at))
-        solved = airflow_located(found, y)
+        # Steps that no draw comes near are not drawn: an error depends on its label alone.
+        near = found.needed
+        part = _quantity_draws(draws, request.bench, curves, near)
+        solved = airflow_located(found.among(near), part)
+        return Points(solved.at, points.below | solved.below, points.above | solved.above)
+    y = _quantity_draws(draws, request.bench, curves, slice(0, knots[0].count))
+    if knots[0].count < 2:
+        solved = _one_point(draws, layouts, curves[0], x, y, points.at)
     elif abscissa == "speed":
         solved = continued_linear(x, y, points.at)
     else:
@@ -510,22 +514,30 @@ def _one_point(
     return Solved(y[0] * (at / x[0]) ** (1.0 + AIRFLOW_EXPONENT * z), nowhere, nowhere)
 
 
-def _quantity_draws(draws: Draws, bench: Bench, curves: Sequence[QuantityCurve]) -> FloatArray:
-    channel = curves[0].channel
+def _quantity_draws(
+    draws: Draws, bench: Bench, curves: Sequence[QuantityCurve], needed: slice
+) -> FloatArray:
+    channel, sittings = curves[0].channel, [c.sitting for c in curves]
 
     def perturbed(whole: Draws) -> FloatArray:
-        values = _perturbed(whole, bench, curves, channel)
+        knots = [curve.knots.part(needed) for curve in curves]
+        values = _perturbed(whole, bench, sittings, knots, channel)
         if channel[0] == "temperature":
-            values = values - _perturbed(whole, bench, curves, ("ambient", ""))
-        return merged(curves[0].knots, values)
+            values = values - _perturbed(whole, bench, sittings, knots, ("ambient", ""))
+        return merged(knots[0], values)
 
-    return draws.in_full(("quantity", *(id(curve) for curve in curves)), perturbed)
+    key = ("quantity", needed.start, needed.stop, *(id(curve) for curve in curves))
+    return draws.in_full(key, perturbed)
 
 
 def _perturbed(
-    draws: Draws, bench: Bench, curves: Sequence[QuantityCurve], channel: Channel
+    draws: Draws,
+    bench: Bench,
+    sittings: Sequence[Sitting],
+    knots: Sequence[Knots],
+    channel: Channel,
 ) -> FloatArray:
-    sittings, indices = [c.sitting for c in curves], [c.knots.index for c in curves]
+    indices = [k.index for k in knots]
     pairs = zip(sittings, indices, strict=True)
     cells = np.stack([s.channels[channel].values[i] for s, i in pairs], axis=1)
     errors = reading_errors_of(draws, bench, sittings, channel, indices).reading
