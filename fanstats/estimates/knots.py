@@ -18,7 +18,15 @@ if TYPE_CHECKING:
     from fanstats.estimates.sittings import Channel, Sitting
     from fanstats.sources import Bench
 
-__all__ = ["ABOVE_ROOM", "Abscissa", "Knots", "abscissa_of", "choose_knots", "merged"]
+__all__ = [
+    "ABOVE_ROOM",
+    "Abscissa",
+    "Knots",
+    "abscissa_of",
+    "choose_knots",
+    "merged",
+    "usable_cells",
+]
 
 # "relative": one step a sitting and no speed; the curve is a point, and fan laws carry it on.
 Abscissa = Literal["speed", "relative", "drive_voltage", "drive_duty"]
@@ -126,6 +134,33 @@ def abscissa_values(sitting: Sitting, abscissa: Abscissa, index: IntArray) -> Fl
     return sitting.drive(abscissa)[index]
 
 
+def usable_cells(
+    sitting: Sitting, channel: Channel, abscissa: Abscissa, *, also: Channel | None = None
+) -> BoolArray:
+    """Find the cells that hold a reading at a running fan.
+
+    Parameters
+    ----------
+    sitting : Sitting
+        The sitting.
+    channel : tuple of str
+        What is read.
+    abscissa : {"speed", "relative", "drive_voltage", "drive_duty"}
+        What the curve runs over.
+    also : tuple of str, optional
+        A second channel the cell must hold, such as the ambient.
+
+    Returns
+    -------
+    ndarray of bool, shape (cell,)
+    """
+    here = _usable(sitting, abscissa) & np.isfinite(sitting.channels[channel].values)
+    if also is not None:
+        held = sitting.channels.get(also)
+        here &= np.isfinite(held.values) if held is not None else False
+    return here
+
+
 def choose_knots(
     bench: Bench,
     sitting: Sitting,
@@ -157,10 +192,7 @@ def choose_knots(
     Knots
     """
     values = sitting.channels[channel].values
-    here = _usable(sitting, abscissa) & np.isfinite(values)
-    if also is not None:
-        held = sitting.channels.get(also)
-        here &= np.isfinite(held.values) if held is not None else False
+    here = usable_cells(sitting, channel, abscissa, also=also)
     audible = ~(values < above + ABOVE_ROOM)
     notes = [
         f"{sitting.place}, {sitting.steps[cell]}: {values[cell]:.1f} dB is less than "

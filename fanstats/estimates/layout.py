@@ -9,7 +9,13 @@ import numpy as np
 
 from fanstats.estimates.curves import fit_power_law
 from fanstats.estimates.draws import Unperturbed
-from fanstats.estimates.knots import Abscissa, Knots, abscissa_of, choose_knots
+from fanstats.estimates.knots import (
+    Abscissa,
+    Knots,
+    abscissa_of,
+    choose_knots,
+    usable_cells,
+)
 from fanstats.estimates.level_curve import LevelCurve, Slope, level_curve, level_knots
 from fanstats.estimates.power_law_weights import weighed
 
@@ -284,9 +290,10 @@ def _unit(
         for sitting in sittings
         if sitting.has(noise)
     )
+    chosen: dict[tuple[int, bytes], Knots] = {}
     quantities = {
         channel: tuple(
-            _quantity_curve(bench, sitting, channel, abscissa)
+            _quantity_curve(bench, sitting, channel, abscissa, chosen)
             for sitting in sittings
             if sitting.has((READ_OFF[channel[0]], channel[1]))
         )
@@ -296,9 +303,16 @@ def _unit(
 
 
 def _quantity_curve(
-    bench: Bench, sitting: Sitting, channel: Channel, abscissa: Abscissa
+    bench: Bench,
+    sitting: Sitting,
+    channel: Channel,
+    abscissa: Abscissa,
+    chosen: dict[tuple[int, bytes], Knots],
 ) -> QuantityCurve:
+    """Take the knots that were `chosen` for another obstruction read at the same steps."""
     read = (READ_OFF[channel[0]], channel[1])
     also = ("ambient", "") if channel[0] == "temperature_rise" else None
-    knots = choose_knots(bench, sitting, read, abscissa, also=also, above=np.nan)
-    return QuantityCurve(sitting=sitting, channel=read, knots=knots)
+    key = (id(sitting), usable_cells(sitting, read, abscissa, also=also).tobytes())
+    if key not in chosen:
+        chosen[key] = choose_knots(bench, sitting, read, abscissa, also=also, above=np.nan)
+    return QuantityCurve(sitting=sitting, channel=read, knots=chosen[key])
