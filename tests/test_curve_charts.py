@@ -93,6 +93,14 @@ def test_what_is_no_band_is_refused(bands):
     """The message names what may stand there."""
     with pytest.raises(fs.FanstatsError, match="`band` must be what `curve_band` returns"):
         fs.charts.curve(fs.demo.readings())
+    for wrong in (None, [1.0], {"A": 1}):
+        with pytest.raises(fs.FanstatsError, match="`band` must be what `curve_band` returns"):
+            fs.charts.curve(wrong)
+        for call in (fs.charts.difference, fs.crossing):
+            with pytest.raises(fs.FanstatsError, match="must be what `difference_band` returns"):
+                call(wrong)
+        with pytest.raises(fs.FanstatsError, match="must be what `combine_charts` returns"):
+            fs.chart_agreement(wrong)
     with pytest.raises(fs.FanstatsError, match="`scopes` must be one of"):
         fs.charts.curve(bands["noise", "speed"], scopes="units")
     with pytest.raises(fs.FanstatsError, match="`models` must be one of"):

@@ -147,7 +147,7 @@ def difference(
     1
     >>> plt.close()
     """
-    if "ratio_value" not in band or "settled_from" not in band.attrs:
+    if "settled_from" not in getattr(band, "attrs", {}) or "ratio_value" not in band:
         msg = "`band` must be what `difference_band` returns: it says how two models differ."
         raise FanstatsError(msg)
     ax = axes_for(ax)

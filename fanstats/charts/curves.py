@@ -201,7 +201,7 @@ def curve(
     'the typical one'
     >>> plt.close()
     """
-    if "of" not in band.attrs or "over" not in band.attrs:
+    if not {"of", "over"} <= set(getattr(band, "attrs", {})):
         msg = "`band` must be what `curve_band` returns: it says what runs over what."
         raise FanstatsError(msg)
     for scope in [scopes] if isinstance(scopes, str) else scopes or ():

@@ -121,7 +121,7 @@ def chart_agreement(
     >>> chart_agreement(combine_charts(charts), scope="tested unit").dof
     2
     """
-    if "combination" not in combined.attrs:
+    if "combination" not in getattr(combined, "attrs", {}):
         msg = "`combined` must be what `combine_charts` returns."
         raise FanstatsError(msg)
     entries = json.loads(combined.attrs["combination"])

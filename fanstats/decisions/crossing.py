@@ -210,7 +210,7 @@ def crossing(band: xr.Dataset) -> Crossing:
     >>> crossing(band).points
     ()
     """
-    if "ratio_value" not in band or "settled_from" not in band.attrs:
+    if "settled_from" not in getattr(band, "attrs", {}) or "ratio_value" not in band:
         msg = "`band` must be what `difference_band` returns: it says how two models differ."
         raise FanstatsError(msg)
     attrs = band.attrs

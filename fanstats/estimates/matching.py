@@ -479,14 +479,15 @@ def _answered(asked: Asked, draws: int, rng: SeedLike) -> xr.Dataset:
 def _slope(given: float | tuple[float, float] | None) -> Slope | None:
     if given is None:
         return None
-    parts: tuple[object, ...] = given if isinstance(given, tuple) else (given, 0.0)
+    parts: Sequence[object] = given if isinstance(given, (tuple, list)) else (given, 0.0)
     try:
         value, uncertainty = (_finite("slope", part) for part in parts)
     except ValueError:  # no numbers, or not two of them
         value, uncertainty = -1.0, 0.0
     if not (value > 0 and uncertainty >= 0):
         msg = (
-            f"`slope` must be above 0 dB a decade, with an uncertainty of 0 or more; got {given!r}."
+            "`slope` must be above 0 dB a decade, or a pair of that and its standard uncertainty "
+            f"of 0 or more; got {given!r}."
         )
         raise FanstatsError(msg)
     return Slope(value, uncertainty, str(getattr(given, "origin", "as stated")))

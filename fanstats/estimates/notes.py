@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -137,15 +138,10 @@ def has_sweeps(layouts: Sequence[ModelLayout]) -> bool:
     -------
     bool
     """
-    curves = [curve for layout in layouts for unit in layout.units for curve in unit.noise]
-    quantities = [
-        curve
-        for layout in layouts
-        for unit in layout.units
-        for some in unit.quantities.values()
-        for curve in some
-    ]
-    return any(curve.knots.count > 1 for curve in (*curves, *quantities))
+    units = [unit for layout in layouts for unit in layout.units]
+    noise = (curve.knots for unit in units for curve in unit.noise)
+    rest = (curve.knots for unit in units for some in unit.quantities.values() for curve in some)
+    return any(knots.count > 1 for knots in itertools.chain(noise, rest))
 
 
 def _point_assumptions(layouts: Sequence[ModelLayout]) -> list[str]:
