@@ -84,9 +84,17 @@ def comparison_bands(
 
 
 def comparing_range(
-    picked: Selection, place: int, members: IntArray, own: FloatArray, probability: float
+    picked: Selection,
+    place: int,
+    members: IntArray,
+    own: FloatArray,
+    probability: float,
+    total: Range | None = None,
 ) -> Range:
     """Band for comparing of some models.
+
+    It is kept within the total range: it leaves errors out, so it cannot be the wider one.
+    Quasi-variances give both sides alike; where the draws are lopsided one side would overshoot.
 
     Parameters
     ----------
@@ -98,6 +106,8 @@ def comparing_range(
     own : ndarray
         Their quasi-variances; negative ones count as 0.
     probability : float
+    total : Range, optional
+        From `total_range`, where it is known already.
 
     Returns
     -------
@@ -105,27 +115,10 @@ def comparing_range(
     """
     values = picked.values[place, members]
     reach = float(ndtri((1.0 + probability) / 2.0)) * np.sqrt(np.maximum(0.0, own))
-    if picked.ratio:
-        return _within_total(
-            picked, place, members, probability, values * np.exp(-reach), values * np.exp(reach)
-        )
-    return _within_total(picked, place, members, probability, values - reach, values + reach)
-
-
-def _within_total(
-    picked: Selection,
-    place: int,
-    members: IntArray,
-    probability: float,
-    low: FloatArray,
-    high: FloatArray,
-) -> Range:
-    """Keep a band within the total range: it leaves errors out, so it cannot be the wider one.
-
-    Quasi-variances give both sides alike; where the draws are lopsided one side would overshoot.
-    """
-    total = total_range(picked, place, members, probability)
-    return Range(np.fmax(low, total.low), np.fmin(high, total.high))
+    sides = (np.exp(-reach), np.exp(reach)) if picked.ratio else (-reach, reach)
+    low, high = (values * side if picked.ratio else values + side for side in sides)
+    outer = total_range(picked, place, members, probability) if total is None else total
+    return Range(np.fmax(low, outer.low), np.fmin(high, outer.high))
 
 
 def total_range(picked: Selection, place: int, members: IntArray, probability: float) -> Range:

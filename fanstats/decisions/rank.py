@@ -332,8 +332,8 @@ def _table(
     probability: float,
 ) -> pd.DataFrame:
     count, apart = len(members), lower > 0
-    band = comparing_range(picked, place, members, own, probability)
     total = total_range(picked, place, members, probability)
+    band = comparing_range(picked, place, members, own, probability, total)
     rank_low, rank_high = place_interval(chances.ranks, probability)
     letters = group_letters(groups, count)
     last = [k for k in range(len(picked.models)) if not picked.estimable[place, k]]
