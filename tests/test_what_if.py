@@ -208,6 +208,8 @@ def test_the_table_says_its_unit_and_probability():
                     probability=0.9)  # fmt: skip
     assert table.attrs["units"] == "fpm"
     assert table.attrs["probability"] == 0.9
+    assert (table.attrs["first"], table.attrs["second"]) == ("A", "F")
+    assert table.attrs["where"] == "at equal noise (36 dBA)"
     text = table.attrs["sentence"]
     assert "at equal noise (36 dBA)" in text
     assert "Tested: 1 sample of A and F." in text

@@ -105,11 +105,6 @@ class Equivalence(Decision):
         )
         return math.nan if any(math.isnan(p) for p in asked) else max(asked)
 
-    @property
-    def tested_formally(self) -> bool:
-        """Whether the scope held draws to test with."""
-        return not (math.isnan(self.p_low) and math.isnan(self.p_high))
-
     def sentence(self) -> str:
         """Say it in words that can stand under a chart.
 

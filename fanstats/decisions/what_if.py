@@ -29,7 +29,7 @@ from fanstats.decisions.suppose import (
 )
 from fanstats.decisions.verdict import Chosen, Comparison
 from fanstats.errors import FanstatsError, one_of
-from fanstats.wording import times_words
+from fanstats.wording import times_words, where
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -89,7 +89,8 @@ def what_if(
         ``attrs["changes_at"]`` is the noise spread in dB up to which the verdict stays "ahead", 0
         if it never is; ``attrs["covered_to"]`` the one up to which the data cover the end that
         decides it; ``attrs["sentence"]`` says it in words; ``attrs["units"]`` is the unit of the
-        differences and ``attrs["probability"]`` that of the ranges.
+        differences and ``attrs["probability"]`` that of the ranges; ``attrs["first"]`` and
+        ``attrs["second"]`` are the models, ``attrs["where"]`` what they are compared at.
 
     Raises
     ------
@@ -145,6 +146,8 @@ def what_if(
     table.attrs["covered_to"] = covered_to
     table.attrs["units"] = picked.difference_units
     table.attrs["probability"] = probability
+    table.attrs |= {"first": first, "second": second}
+    table.attrs["where"] = where(picked.attrs, picked.obstruction)
     table.attrs["sentence"] = _sentence(
         results, spreads, gap_ends, covered_to, picked.way(best), besides
     )
