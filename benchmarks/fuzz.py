@@ -1,4 +1,4 @@
-"""Hostile input, at length: ``python -m benchmarks.fuzz [--inputs N] [--seed N] [--guided]``.
+"""Hostile input, at length: ``python -m benchmarks.fuzz [--inputs N] [--minutes N] [--guided]``.
 
 Every input must give a right result or the library's own error (exit code 2 on the command line).
 By default inputs are made at random from parts that tables, workbooks, bench files, charts and
@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import collections
 import importlib
+import math
 import random
 import sys
 import tempfile
@@ -43,8 +44,8 @@ def _attempt(kind: str, rng: random.Random, folder: Path) -> str:
     return "read" if code == 0 else "refused"
 
 
-def at_random(inputs: int, seed: int, only: str | None) -> int:
-    """Try inputs made at random; give how many went wrong."""
+def at_random(inputs: int, seed: int, only: str | None, minutes: float) -> int:
+    """Try inputs made at random until there were enough or time is up; give how many went wrong."""
     counts: collections.Counter[tuple[str, str]] = collections.Counter()
     faults: dict[str, int] = {}
     kinds = [only] if only else list(SHARES)
@@ -52,6 +53,8 @@ def at_random(inputs: int, seed: int, only: str | None) -> int:
     started = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
         for number in range(inputs):
+            if time.perf_counter() - started > 60.0 * minutes:
+                break
             rng = random.Random(f"{seed}/{number}")
             kind = rng.choices(kinds, weights)[0]
             try:
@@ -67,7 +70,8 @@ def at_random(inputs: int, seed: int, only: str | None) -> int:
     for kind in kinds:
         told = ", ".join(f"{counts[kind, what]} {what}" for what in ("read", "refused", "WRONG"))
         print(f"{kind:8s} {told}")
-    print(f"{inputs} inputs in {time.perf_counter() - started:.0f} s, {len(faults)} kinds of fault")
+    seconds = time.perf_counter() - started
+    print(f"{counts.total()} inputs in {seconds:.0f} s, {len(faults)} kinds of fault")
     return sum(count for (_, what), count in counts.items() if what == "WRONG")
 
 
@@ -97,12 +101,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--inputs", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=math.inf)
     parser.add_argument("--only", choices=list(SHARES))
     parser.add_argument("--guided", action="store_true")
     options = parser.parse_args()
     if options.guided:
         guided(options.inputs, options.seed)
-    elif at_random(options.inputs, options.seed, options.only):
+    elif at_random(options.inputs, options.seed, options.only, options.minutes):
         sys.exit(1)
 
 
