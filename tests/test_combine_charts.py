@@ -147,6 +147,16 @@ def test_disagreement_is_found_named_and_widens_the_ranges():
     assert high - low == pytest.approx(expected, rel=0.1)
 
 
+def test_charts_that_agree_too_closely_claim_no_range_of_their_disagreement():
+    """The same numbers twice: a profile of the misfit holds no variance at all, not exactly 0."""
+    same = dict.fromkeys("ABCDEF", 400.0)
+    found = chart_agreement(combine_charts({"mine": chart(same, 1), "theirs": chart(same, 2)}))
+
+    assert found.tau_high == 0.0
+    assert "they agree more closely than those errors let one expect" in found.sentence()
+    assert "0 % to 0 %" not in found.sentence()
+
+
 def test_what_is_between_charts_may_be_stated():
     """A relative standard deviation with degrees of freedom of its own; a wrong kind is refused."""
     values = dict.fromkeys("ABCD", 400.0)

@@ -196,6 +196,22 @@ def test_nothing_known_of_either_is_said():
     assert found.points == ()
 
 
+def test_pairs_that_cannot_be_compared_say_why():
+    """No level in common, and at which level that is told; or a spread that nobody stated."""
+    quiet = power_law_rows("A", room=10.0)
+    loud = power_law_rows("B", room=10.0, level_at_900=60.0)
+    bench = fs.Bench(spread=fs.UnitSpread(noise=fs.standard(0.5), airflow=fs.standard("1 %")))
+    apart = fs.difference_band(
+        readings(quiet, loud), "A", "B", bench=bench, obstruction="none", draws=100, rng=1
+    )
+    unknown = crossing(band_of(bench=fs.Bench(), draws=100)).sentence()
+
+    said = crossing(apart).sentence()
+    assert "cannot be compared at any level: at 4" in said
+    assert "A: above range: its loudest step is" in said
+    assert "cannot be compared at any level: at 36.0 dBA, A: spread not stated: noise" in unknown
+
+
 @pytest.mark.simulation
 @pytest.mark.parametrize(
     "scope", ["model", pytest.param("tested unit", marks=pytest.mark.at_length)]

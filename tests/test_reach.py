@@ -61,6 +61,27 @@ def test_every_model_says_how_far_it_is_from_the_level():
     assert "nearly all of those on sale reach it at 9 V" in quiet.loc["A", "in_words"]
 
 
+def test_a_level_that_next_to_none_reach_is_told_in_words():
+    """8 dB above the top: no share of 100 in 100."""
+    found = rows_of(reach(table(), 52.0, bench=BENCH, draws=1000, rng=1))
+
+    assert "hardly any of those on sale reach it at 9 V" in found.loc["A", "in_words"]
+
+
+def test_samples_unreadable_for_reasons_of_their_own_are_told_one_by_one():
+    """Each with how far it is, not the first alone."""
+    both = readings(
+        power_law_rows("A", unit="1", room=10.0),
+        power_law_rows("A", unit="2", room=10.0, level_at_900=32.0),
+    )
+    found = rows_of(reach(both, 46.0, bench=BENCH, draws=100, rng=1)).loc["A"]
+
+    assert (
+        "0 of 2 units readable: sample 1: above range: its loudest step is 1.9 dB" in found.status
+    )
+    assert "sample 2: above range: its loudest step is 2.9 dB" in found.status
+
+
 def test_several_samples_are_covered_where_all_of_them_are():
     """The loudest level is that of the quietest sample, and the share rests on both."""
     both = readings(

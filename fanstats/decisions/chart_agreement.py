@@ -206,6 +206,11 @@ def _disagreement(entry: dict[str, Any], ratio: bool) -> str:
     else:
         known = f"they disagree by more than their stated errors explain ({test})"
     low, high = _amount(entry["tau_low"], ratio), _amount(entry["tau_high"], ratio)
+    if not entry["tau_high"] > 0:
+        return (
+            f"{known}; they agree more closely than those errors let one expect, so that no range "
+            "holds for how far models differ from chart to chart; taken as 0"
+        )
     return (
         f"{known}; models differ from chart to chart by {tau} (standard deviation beyond those "
         f"errors; range, 95 times in 100: {low} to {high})"

@@ -71,6 +71,8 @@ class Crossing(Tabled):
     never, once, often : float
         Shares of draws in which the curves cross in that range never, once, more often.
     probability : float
+    why : str
+        Why one of them has no airflow where that is so, "" where both have some at every level.
     """
 
     first: str
@@ -90,6 +92,7 @@ class Crossing(Tabled):
     once: float
     often: float
     probability: float
+    why: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -117,8 +120,10 @@ class Crossing(Tabled):
         behind = f", obstruction: {self.obstruction}" if self.obstruction else ""
         pair = f"The airflow curves of {self.first} and {self.second} ({about}{behind})"
         between = f"between {self._level(self.lowest)} and {self._level(self.highest)}"
+        if self.lowest == self.highest:
+            between = f"at {self._level(self.lowest)}, the only level looked at"
         if math.isnan(self.lowest):
-            return f"{pair} cannot be compared at any level."
+            return f"{pair} cannot be compared at any level{f': {self.why}' if self.why else ''}."
         if not self.points:
             return f"{pair} do not cross as read {between}."
         if len(self.points) == 1:
@@ -220,13 +225,14 @@ def crossing(band: xr.Dataset) -> Crossing:
     joint = np.log(band["ratio_simultaneous"].transpose("level", "bound").to_numpy())
     names = str(attrs["first"]), str(attrs["second"])
     held = np.isfinite(value)
+    units = units_label(str(band["level"].attrs.get("units", "")))
     start, stop = float(attrs["settled_from"]), float(attrs["settled_to"])
     return Crossing(
         first=names[0],
         second=names[1],
         scope=str(attrs["scope"]),
         obstruction=str(attrs.get("obstruction", "")),
-        units=units_label(str(band["level"].attrs.get("units", ""))),
+        units=units,
         points=_points(level[held], value[held], limits[held], names),
         settled_from=start,
         settled_to=stop,
@@ -239,7 +245,20 @@ def crossing(band: xr.Dataset) -> Crossing:
         once=float(attrs["crossing_once"]),
         often=float(attrs["crossing_often"]),
         probability=float(attrs["probability"]),
+        why=_why(band, units),
     )
+
+
+def _why(band: xr.Dataset, units: str) -> str:
+    """Give the reason; where it differs from level to level, that in the middle of them."""
+    if "ratio_status" not in band:
+        return ""
+    level, reasons = band["level"].to_numpy().tolist(), band["ratio_status"].to_numpy().tolist()
+    told = [(at, reason) for at, reason in zip(level, reasons, strict=True) if reason]
+    if len({reason for _, reason in told}) < 2:
+        return str(told[0][1]) if told else ""
+    at, reason = told[len(told) // 2]
+    return f"at {at:.1f} {units}".rstrip() + f", {reason}"
 
 
 def _ahead(level: FloatArray, value: FloatArray, at: float, names: tuple[str, str]) -> str:

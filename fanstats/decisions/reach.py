@@ -209,5 +209,7 @@ def _words(row: Mapping[str, Any], level: float, units: str) -> str:
     at = f"{row['highest_drive']:g} {row['drive_units']}"
     if share < 0.005:
         return f"{first}; nearly all of those on sale reach it at {at}."
+    if share >= 0.995:
+        return f"{first}; hardly any of those on sale reach it at {at}."
     often = f"{round(100 * share)} in 100"
     return f"{first}; {often} of those on sale do not reach it at {at}."

@@ -478,8 +478,8 @@ def grid_of(
     if ends.size == 0:
         title = QUANTITIES[sweep.of].title
         msg = (
-            f"`{argument}` must be given: no step of these models reads {sweep.over} and {title} "
-            "together."
+            f"`{argument}` must be given: no two steps of one of these models read {sweep.over} "
+            f"and {title} together."
         )
         raise FanstatsError(msg)
     low, high = ends[:, 0].min(), ends[:, 1].max()

@@ -222,7 +222,7 @@ def model_reason(request: Request, layout: ModelLayout, points: Mapping[int, Poi
         return "no readings"
     if not unreadable:
         return ""
-    if len(unreadable) == len(reasons):
+    if len(unreadable) == len(reasons) and len(set(unreadable.values())) == 1:
         return next(iter(unreadable.values()))
     told = "; ".join(f"sample {unit}: {why}" for unit, why in unreadable.items())
     readable = [
