@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
+import numpy as np
+
 from fanstats.formatting import interval, number
 from fanstats.quantities import units_label
 
@@ -15,12 +17,16 @@ __all__ = [
     "SCOPE_WORDS",
     "figure",
     "listed",
+    "per_hundred",
     "place_words",
     "range_words",
     "samples_words",
     "times_words",
+    "two_digits",
     "where",
 ]
+
+_ROUND_OFF: Final = 1e-9
 
 SCOPE_WORDS: Final[Mapping[str, str]] = {
     "tested unit": "this sample",
@@ -114,6 +120,55 @@ def times_words(probability: float) -> str:
     ('95 times in 100', '99.5 times in 100')
     """
     return f"{round(100 * probability, 3):g} times in 100"
+
+
+def per_hundred(probability: float) -> str:
+    """Print how often in 100 something comes up, without digits that nobody can check.
+
+    Parameters
+    ----------
+    probability : float
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> per_hundred(0.043), per_hundred(0.349), per_hundred(4.3e-7), per_hundred(1.0)
+    ('4.3', '35', 'less than 0.1', 'more than 99.9')
+    """
+    often = 100.0 * probability
+    if often < 0.1:
+        return "less than 0.1"
+    if often > 99.9:
+        return "more than 99.9"
+    return f"{often:.1f}".removesuffix(".0") if often < 10 or often > 99 else f"{often:.0f}"
+
+
+def two_digits(value: float, *, signed: bool = False) -> str:
+    """Print a number to two significant digits, never with an exponent.
+
+    Parameters
+    ----------
+    value : float
+        Below a thousand-millionth it is 0: what is left of rounding.
+    signed : bool
+        Whether a plus sign is set too; 0 has none.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> two_digits(218.4), two_digits(0.0312), two_digits(1.26, signed=True), two_digits(0.0)
+    ('220', '0.031', '+1.3', '0')
+    """
+    if abs(value) < _ROUND_OFF:
+        return "0"
+    text = np.format_float_positional(value, precision=2, fractional=False, trim="-", unique=False)
+    return f"+{text}" if signed and value > 0 else text
 
 
 def listed(names: Iterable[str]) -> str:

@@ -55,7 +55,9 @@ def test_a_tilt_is_measured_about_the_mean_luck_and_held_at_one_speed():
     assert source.absolute**2 == pytest.approx(mean + variance, rel=1e-6)
     assert source.dof == pytest.approx((mean + variance) ** 2 / (mean**2 / 8 + variance**2 / 8))
     assert "in the bench's spread" in row["status"]
-    assert "Luck in noise varies along the curve by 0.95 dB" in found.sentence()
+    assert (
+        "Luck varies along the curve about a sample's mean by 0.95 dB in noise" in found.sentence()
+    )
 
 
 def test_below_six_degrees_of_freedom_it_is_reported_and_not_held():
@@ -71,6 +73,18 @@ def test_unstated_errors_of_reading_would_pass_for_luck_and_are_not_held():
     """Nothing said of single readings: what varies from speed to speed stays out of the bench."""
     found = unit_spread(readings(*tilted_pairs()), fs.Bench(noise=fs.Instrument(sitting=[])))
     assert found.bench.spread.noise.dof == 8
+
+
+def test_what_errors_of_reading_could_make_is_not_said_to_vary():
+    """A raw value above 0 whose range reaches 0: at most so much, and not "varies by"."""
+    rough = replace(exact_bench(), noise=fs.Instrument(sitting=[], reading=fs.standard(0.2)))
+    found = unit_spread(readings(*tilted_pairs(tilt=1.0)), rough)
+
+    row = row_of(found, NOISE, TILTED)
+    assert row["raw_variance"] > 0
+    assert row["low"] == 0
+    assert "Whether luck varies along the curve is not seen" in found.sentence()
+    assert "Luck varies along the curve" not in found.sentence()
 
 
 def test_parallel_curves_have_none():

@@ -78,6 +78,18 @@ def test_the_place_has_a_range_of_its_own():
     assert "range of its place" not in conformity(990, 0, rated=1000, tolerance=100).sentence()
 
 
+def test_it_prints_in_words():
+    """What is shown is the sentence, with the verdict and no more digits than mean anything."""
+    inside, open_ = (
+        conformity(value, 15, rated=1000, tolerance="10 %", units="rpm") for value in (1010, 1090)
+    )
+
+    assert repr(inside) == inside.sentence()
+    assert "900 to 1100 rpm more than 99.9 times in 100" in repr(inside)
+    assert "as far as the errors of reading tell: inside." in repr(inside)
+    assert "75 times in 100, as far as the errors of reading tell: not settled." in repr(open_)
+
+
 def test_a_rough_reading_says_so():
     """A range wider than the band cannot judge."""
     assert "too rough" in conformity(1000, 80, rated=1000, tolerance=100).sentence()
@@ -97,6 +109,19 @@ def test_what_makes_no_band_is_refused():
 
 
 # Luck needed -----------------------------------------------------------------------------------
+
+
+def test_rare_luck_is_printed_without_digits_nobody_can_check():
+    """500 % of air: no exponents; and what unit_spread gives points to its bench."""
+    text = luck_needed(5.0, spread=fs.UnitSpread(noise=fs.standard(0.8))).sentence()
+    assert text.startswith("A gap of 500 % in airflow")
+    assert "airflow luck alone must differ by 500 % (spread not stated)" in text
+    assert "two samples differ as much less than 0.1 times in 100" in text
+    assert "e+" not in text
+    assert "e-" not in text
+    found = fs.unit_spread(fs.demo.readings(), fs.demo.bench())
+    with pytest.raises(fs.FanstatsError, match=r"got SpreadEstimate\. Pass its `\.bench`\."):
+        luck_needed(0.05, spread=found)
 
 
 def needed(found, luck):

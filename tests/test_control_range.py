@@ -145,6 +145,8 @@ def test_what_cannot_be_is_refused():
     """A way that no sitting is named after, and readings without speed."""
     with pytest.raises(fs.FanstatsError, match="`up` must name a sitting or session; got 'rising'"):
         control_range(table(UP), up="rising")
+    with pytest.raises(fs.FanstatsError, match="must name two sweeps; got 'up' for both"):
+        control_range(table(UP, DOWN), up="up", down="up")
     noise = fs.read_readings(pd.DataFrame({"model": ["A"], "drive [V]": [5], "noise [dBA]": [30]}))
     with pytest.raises(fs.FanstatsError, match="no sitting with both a drive and a speed"):
         control_range(noise)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -85,6 +86,38 @@ def test_cover_and_acceptance_are_those_of_simulated_batches():
 
     assert found.covers_next == pytest.approx(covered, abs=4 * np.sqrt(0.1 * 0.9 / trials))
     assert passed == pytest.approx(0.95, abs=4 * np.sqrt(0.05 * 0.95 / trials))
+
+
+def test_a_measured_spread_brings_its_degrees_of_freedom():
+    """0.8 dB on 6 degrees of freedom beside 1.5 dB that is known (Satterthwaite)."""
+    measured = replace(fs.standard(0.8), dof=6.0)
+    found = declared_value([34.2, 35.0, 35.8], sigma_R=1.5, sigma_P=measured)
+    dof = 6 * (1.7 / 0.8) ** 4
+
+    assert found.sigma_total == pytest.approx(1.7)
+    assert found.dof == pytest.approx(dof)
+    assert found == declared_value([34.2, 35.0, 35.8], sigma_R=1.5, sigma_P=0.8, dof=dof)
+    # Of a mean square with the errors of reading in it, the rest is the samples' own.
+    square = replace(fs.standard(1.0), dof=6.0, kind="mean square", removed_variance=0.36)
+    taken = declared_value([34.0], sigma_R=0.0, sigma_P=square)
+    assert taken.sigma_total == pytest.approx(0.8)
+    assert taken.dof == pytest.approx(6 * 0.64**2)
+    with pytest.raises(fs.FanstatsError, match=r"a spread of noise, in dB; got s = 2 %"):
+        declared_value([34.0], sigma_R=1.5, sigma_P=fs.standard("2 %"))
+    assert declared_value([34.0], sigma_R=1.5, sigma_P=measured, about="this sample").dof == np.inf
+
+
+def test_what_is_declared_and_checked_prints_in_words():
+    """The value, what it promises and how a check went."""
+    found = declared_value([34.2, 35.0, 35.8], sigma_R=1.5, sigma_P=0.8, sigma_M=2.0)
+    assert repr(found) == found.sentence()
+    assert "the one you would buy reads no more 92 times in 100" in repr(found)
+    good, bad = (verify_declared(38, [x, x, x], sigma_M=2.0) for x in (36.0, 37.0))
+    assert repr(good) == (
+        "The declared value is verified by 3 samples: mean 36.00 dB, which had to stay within "
+        "36.87 dB."
+    )
+    assert "is not verified by 3 samples" in repr(bad)
 
 
 def test_a_model_without_a_spread_is_refused():

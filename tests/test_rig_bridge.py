@@ -236,7 +236,7 @@ def test_wrong_arguments_are_refused():
 def test_shown_as_text_and_html():
     """The sentence names the rigs, the shifts and how many models stand behind them."""
     found = bridge_rigs(readings(old("A"), new("A")), exact_bench(), onto="new")
-    assert "rig old reads noise +1.2 dB (+1.2 to +1.2; 1 models)" in found.sentence()
+    assert "rig old reads noise +1.2 dB (+1.2 to +1.2; 1 model)" in found.sentence()
     assert repr(found).startswith("Beside rig new, and taken out of the readings")
     assert "<table" in found._repr_html_()
 

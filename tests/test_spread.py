@@ -536,6 +536,44 @@ def test_samples_without_a_common_speed_are_listed():
     assert any("share no range of speed" in note for note in found.left_out)
 
 
+def test_samples_alike_to_the_last_digit_are_not_no_spread():
+    """Nothing stated of the display: no figure, no upper limit, and nothing in the bench."""
+    alike = [
+        power_law_rows(model, unit=unit, sitting=sitting, level_at_900=33.7, airflow_at_900=411)
+        for model in "AB" for unit in "123" for sitting in "123"
+    ]  # fmt: skip
+    table = readings(*alike)
+    stated = fs.Bench(spread=fs.UnitSpread(noise=fs.standard(0.8), airflow=fs.standard("2 %")))
+    found = unit_spread(table, stated)
+
+    assert found.bench.spread == stated.spread
+    assert found.bench.noise is None or found.bench.noise.sitting is None
+    assert (found.components["sd"] == 0).all()
+    assert found.components["high"].isna().all()
+    assert "noise at a given speed: alike to the last digit read" in found.sentence()
+    assert (found.deviations["deviation"] == 0).all()
+    prior = unit_spread(table, fs.Bench(), prior=stated.spread, worth=5)
+    assert prior.bench.spread.noise.dof == 5
+    assert prior.bench.spread.noise.absolute == pytest.approx(0.8)
+    # A display that is stated leaves an upper limit.
+    seen = unit_spread(table, replace(stated, noise=fs.Instrument(reading=fs.half_width(0.05))))
+    assert 0 < row_of(seen, NOISE)["high"] < 0.1
+
+
+def test_the_sentence_says_what_was_left_out_and_what_one_pair_is_worth():
+    """Noise lost in the room, a spread from one pair, scatter that nobody stated."""
+    drowned = [power_law_rows("A", unit=unit, level_at_900=10.0, room=40.0) for unit in "12"]
+    found = unit_spread(readings(*drowned), exact_bench())
+    assert "Left out: A, noise at a given speed: at the room's floor" in found.sentence()
+
+    pair = unit_spread(readings(*pairs()[:2]), fs.Bench())
+    assert "One pair of samples (noise, airflow and speed) is reported and not put in the" in (
+        pair.sentence()
+    )
+    assert "noise, airflow and speed is not known and counts as sample luck" in pair.sentence()
+    assert "is not told by 1 degree of freedom" in pair.sentence()
+
+
 def test_rigs_that_nothing_bridges_make_no_sample_luck():
     """1.2 dB between two rigs is none of the samples', nor of their mountings."""
     rows = [
@@ -562,6 +600,10 @@ def test_wrong_arguments_are_refused():
         unit_spread(table, "bench.toml")
     with pytest.raises(fs.FanstatsError, match="`prior` must be a UnitSpread"):
         unit_spread(table, fs.Bench(), prior=0.8)
+    with pytest.raises(fs.FanstatsError, match=r"got Bench\. Pass its `\.spread`\."):
+        unit_spread(table, fs.Bench(), prior=fs.Bench(), worth=5)
+    with pytest.raises(fs.FanstatsError, match=r"none was given; got worth=5\."):
+        unit_spread(table, fs.Bench(), worth=5)
     with pytest.raises(fs.FanstatsError, match="`worth` must be a finite number above 0"):
         unit_spread(table, fs.Bench(), prior=fs.UnitSpread(), worth=0)
     with pytest.raises(fs.FanstatsError, match="`curve` must be one of"):

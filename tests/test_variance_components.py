@@ -144,6 +144,18 @@ def test_identical_unit_means_fall_back_without_an_exception():
     assert found.anova.mean_squares[1] == pytest.approx(0.09)
 
 
+def test_readings_alike_to_the_last_digit_have_no_upper_limit():
+    """A scatter of 0 is one that the display hides: nothing says how small it is."""
+    found = variance_components([30.0] * 6, random={"unit": list("aabbcc")}).table
+    assert found["high"].isna().all()
+    assert found["status"].tolist() == ["readings alike to the last digit: no upper limit"] * 2
+    # Repeats alike, units not: what is between units is known, what is below is not.
+    apart = variance_components([30.0, 30.0, 31.0, 31.0], random={"unit": list("aabb")}).table
+    assert apart["variance"].tolist() == pytest.approx([0.5, 0.0])
+    assert np.isfinite(apart["high"][0])
+    assert np.isnan(apart["high"][1])
+
+
 @pytest.mark.parametrize(("method", "residual"), [("REML", 0.072), ("closed form", 0.12)])
 def test_a_negative_estimate_is_reported_raw_with_an_upper_limit(method, residual):
     """The raw value stays readable, 0 is flagged, and the interval reaches above 0."""

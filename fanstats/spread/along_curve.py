@@ -35,7 +35,8 @@ class AlongCurve(NamedTuple):
     dof : float
         Units less models, as for a tilt: more speeds bring no more samples.
     low, high : float
-        Ends of the interval for the variance.
+        Ends of the interval for the variance; no upper one where all is alike and no error of
+        reading is stated.
     """
 
     mean_square: float
@@ -90,10 +91,11 @@ def along_curve(parts: Sequence[Offsets], probability: float = 0.95) -> AlongCur
         dof += map_.shape[0] - 1
     if not dof:
         return None
+    square = total / dof if total / dof > _ROUND_OFF**2 else 0.0
     low, high = component_interval(
-        [total / dof], [dof], [1.0], probability=probability, known=reading / dof
+        [square], [dof], [1.0], probability=probability, known=reading / dof
     )
-    return AlongCurve(total / dof, reading / dof, float(dof), low, high)
+    return AlongCurve(square, reading / dof, float(dof), low, high if high > 0 else float("nan"))
 
 
 def _tilting(part: Offsets) -> FloatArray | None:

@@ -24,6 +24,7 @@ __all__ = ["Anova", "FTest", "analysis_of_variance", "labels_within"]
 # Relative size below which a direction counts as already explained by earlier terms.
 _RANK: Final = 1e-9
 _SAME: Final = 1e-9
+_ROUNDED: Final = 1e-13
 
 
 class FTest(NamedTuple):
@@ -339,14 +340,16 @@ def analysis_of_variance(
         bases.append(_new_directions(indicator, np.hstack([mean, *bases])))
     fitted = [basis @ (basis.T @ centred) for basis in bases]
     left = centred - np.sum(fitted, axis=0) if fitted else centred
-    squares = [float(part @ part) for part in fitted]
+    squares = np.array([float(part @ part) for part in (*fitted, left)])
+    # What rounding leaves where readings are alike is nothing.
+    squares[squares < (_ROUNDED * size * np.abs(centred).max()) ** 2] = 0.0
     dof = [float(basis.shape[1]) for basis in bases]
     indicators = tuple(columns[name] for name in random)
     rest = float(size) - 1.0 - sum(dof)
     return Anova(
         terms=(*fixed, *random, residual),
         fixed=len(fixed),
-        sums_of_squares=np.array([*squares, float(left @ left) if rest > 0 else 0.0]),
+        sums_of_squares=np.where(np.array([*dof, rest]) > 0, squares, 0.0),
         dof=np.array([*dof, rest]),
         coefficients=_coefficients(bases, indicators, rest),
         balanced=_is_balanced([mean, *bases], indicators, len(fixed)),

@@ -105,11 +105,12 @@ def _renamed(own: Instrument, level: str, rig: str) -> tuple[Source, ...] | None
 
 
 def _bridge(each: Shift) -> Source:
+    count = len(each.models)
     return _source(
         each,
         each.u,
         each.dof,
-        f"bridge from rig {each.rig}, {len(each.models)} models",
+        f"bridge from rig {each.rig}, {count} model{'' if count == 1 else 's'}",
         f"bridge from {each.rig}",
     )
 
@@ -128,7 +129,7 @@ def _by_model(each: Shift) -> Source | None:
 
 
 def _source(each: Shift, size: float, dof: float, about: str, name: str) -> Source:
-    count = "" if math.isinf(dof) else f", {dof:.2g} degrees of freedom"
+    count = "" if math.isinf(dof) else f", {dof:.3g} degrees of freedom"
     behind = f" behind {each.obstruction}" if each.obstruction else ""
     return Source(
         absolute=0.0 if each.kind in RELATIVE else size,

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from fanstats._arguments import fraction, number
 from fanstats.errors import FanstatsError
 from fanstats.sources import Source, half_width
-from fanstats.wording import figure, times_words
+from fanstats.wording import figure, per_hundred, times_words
 
 __all__ = ["Conformity", "conformity"]
 
+_VERDICTS: Final = {
+    "conforms": "inside",
+    "does not conform": "outside",
+    "open": "not settled",
+}
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Conformity:
     """One measured value against a rated one.
 
@@ -63,6 +69,10 @@ class Conformity:
     verdict: Literal["conforms", "does not conform", "open"]
     units: str = ""
 
+    def __repr__(self) -> str:
+        """Show the sentence."""
+        return self.sentence()
+
     def sentence(self) -> str:
         """Say it in words.
 
@@ -71,7 +81,7 @@ class Conformity:
         str
         """
         read = figure(self.value, self.u, self.units)
-        chance = f"{100 * self.probability:.3g} times in 100"
+        chance = f"{per_hundred(self.probability)} times in 100"
         side = "above" if self.value > self.rated else "below"
         where = (
             "at the rated value"
@@ -90,8 +100,8 @@ class Conformity:
         )
         return (
             f"This sample reads {read}, {where}; it lies within the band {self._band()} {chance}, "
-            f"as far as the errors of reading tell.{rough} This is no conformity statement: "
-            "ratings are the maker's."
+            f"as far as the errors of reading tell: {_VERDICTS[self.verdict]}.{rough} This is no "
+            "conformity statement: ratings are the maker's."
         )
 
     def _band(self) -> str:
@@ -120,7 +130,8 @@ def conformity(
     value : float
         Measured value, such as the speed at 12 V.
     u : float
-        Its standard uncertainty, from the instrument alone: sample luck is what is judged.
+        Its standard uncertainty, from the instrument alone: sample luck is what is judged. Both
+        stand in `summary` of the estimates, in the row of the tested unit.
     rated : float
         Rated value.
     tolerance : float, str, Source or tuple of float

@@ -63,8 +63,8 @@ def control_range(
     Raises
     ------
     FanstatsError
-        If the readings hold no speed or no drive, `up` or `down` names no sitting, or a rating no
-        model or quantity.
+        If the readings hold no speed or no drive, `up` or `down` names no sitting, both name one,
+        or a rating names no model or quantity.
 
     Notes
     -----
@@ -92,8 +92,12 @@ def control_range(
     for argument, label in (("up", up), ("down", down)):
         if label is not None and not any(_named(s, label) for s in driven):
             known = sorted({s.sitting for s in driven} | {s.session for s in driven} - {""})
-            msg = f"`{argument}` must name a sitting or session; got {label!r}, not in {known}."
+            names = ", ".join(map(repr, known))
+            msg = f"`{argument}` must name a sitting or session; got {label!r}. There are {names}."
             raise FanstatsError(msg)
+    if up is not None and up == down:
+        msg = f"`up` and `down` must name two sweeps; got {up!r} for both. Leave one of them out."
+        raise FanstatsError(msg)
     groups: dict[tuple[str, str], list[Sitting]] = {}
     for sitting in driven:
         groups.setdefault((sitting.model, sitting.unit), []).append(sitting)

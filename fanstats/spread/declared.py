@@ -11,6 +11,8 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
+from fanstats.sources import Source
+from fanstats.wording import per_hundred, samples_words
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -25,7 +27,7 @@ _K_BATCH: Final = 1.5
 _SAMPLES_CHECKED: Final = 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class DeclaredValue:
     """A value to publish, and what stands behind it.
 
@@ -70,6 +72,10 @@ class DeclaredValue:
     dof: float
     units: str = "dB"
 
+    def __repr__(self) -> str:
+        """Show the sentence."""
+        return self.sentence()
+
     def sentence(self) -> str:
         """Say what the value promises.
 
@@ -79,7 +85,7 @@ class DeclaredValue:
         """
         head = (
             f"{self.declared:g} {self.units} = mean {self.mean:.1f} of "
-            f"{self.samples} sample{'s' if self.samples > 1 else ''} + {self.adder:.1f}"
+            f"{samples_words(self.samples)} + {self.adder:.1f}"
         )
         warn = "A declaration is an accredited laboratory's; local codes prevail."
         if self.about == "this sample":
@@ -90,12 +96,12 @@ class DeclaredValue:
         origin = "a spread that was borrowed" if self.borrowed else "the spread of these samples"
         return (
             f"{head}: with {origin}, the one you would buy reads no more "
-            f"{100 * self.covers_next:.3g} times in 100 before rounding (93.5 would take "
+            f"{per_hundred(self.covers_next)} times in 100 before rounding (93.5 would take "
             f"{self.adder_needed:.1f} {self.units} on top of the mean). {warn}"
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Verification:
     """A check of a declared value.
 
@@ -114,12 +120,30 @@ class Verification:
     limit: float
     samples: int
 
+    def __repr__(self) -> str:
+        """Show the sentence."""
+        return self.sentence()
+
+    def sentence(self) -> str:
+        """Say how the check went.
+
+        Returns
+        -------
+        str
+        """
+        what = samples_words(self.samples)
+        verdict = "verified" if self.passed else "not verified"
+        return (
+            f"The declared value is {verdict} by {what}: mean {self.mean:.2f} dB, which had to "
+            f"stay within {self.limit:.2f} dB."
+        )
+
 
 def declared_value(
     levels: ArrayLike,
     *,
     sigma_R: float,
-    sigma_P: float | None = None,
+    sigma_P: float | Source | None = None,
     sigma_M: float | None = None,
     about: Literal["this sample", "model"] = "model",
     dof: float = math.inf,
@@ -135,16 +159,17 @@ def declared_value(
         One level a sample, dB: each sample's own mean.
     sigma_R : float
         Standard deviation of reproducibility of the measurement, dB.
-    sigma_P : float, optional
+    sigma_P : float or Source, optional
         Standard deviation of production (sample luck), dB; needed for a model. It cannot come
-        from one sample: borrow it from the family, or estimate it with `unit_spread`.
+        from one sample: borrow it from the family, or estimate it with `unit_spread` and pass
+        ``found.bench.spread.noise``, which brings its degrees of freedom.
     sigma_M : float, optional
         Reference standard deviation the test code fixes for the family; by default the total
         itself.
     about : {"model", "this sample"}
         A batch, or one machine alone.
     dof : float
-        Degrees of freedom of the spread, for what it covers.
+        Degrees of freedom of the spread, for what it covers; those of a source by default.
     borrowed : bool
         Whether `sigma_P` comes from elsewhere than these samples.
     decimals : int
@@ -197,7 +222,11 @@ def declared_value(
                 "the family or take it from unit_spread; 0 must be written."
             )
             raise FanstatsError(msg)
-        total = math.hypot(reproducibility, number("sigma_P", sigma_P, at_least=0))
+        production, own = _production(sigma_P)
+        total = math.hypot(reproducibility, production)
+        if math.isfinite(own) and math.isinf(freedom):
+            # Satterthwaite; the reproducibility beside it counts as known.
+            freedom = own * (total / production) ** 4
         reference = total if sigma_M is None else number("sigma_M", sigma_M, at_least=0)
         adder = _K_BATCH * total + round(acceptance_constant(3), 3) * (reference - total)
     scale = 10.0 ** int(decimals)
@@ -215,6 +244,18 @@ def declared_value(
         dof=freedom,
         units=units,
     )
+
+
+def _production(spread: float | Source) -> tuple[float, float]:
+    """Give the standard deviation that is stated, dB, and its degrees of freedom."""
+    if not isinstance(spread, Source):
+        return number("sigma_P", spread, at_least=0), math.inf
+    if spread.relative > 0:
+        msg = f"`sigma_P` must be a spread of noise, in dB; got {spread.stated}."
+        raise FanstatsError(msg)
+    square = spread.absolute**2
+    own = max(0.0, square - spread.removed_variance)
+    return math.sqrt(own), spread.dof * (own / square) ** 2 if own > 0 else math.inf
 
 
 def _levels(levels: ArrayLike) -> np.ndarray:

@@ -100,7 +100,7 @@ def variance_of_sessions(instrument: Instrument) -> float:
 
 
 def _source(kind: SpreadKind, size: float, dof: float, about: str, name: str) -> Source:
-    count = "" if math.isinf(dof) else f", {dof:.2g} degrees of freedom"
+    count = "" if math.isinf(dof) else f", {dof:.3g} degrees of freedom"
     return Source(
         absolute=0.0 if kind in RELATIVE else size,
         relative=size if kind in RELATIVE else 0.0,

@@ -13,6 +13,7 @@ from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.sources import Bench, Source, UnitSpread
 from fanstats.tabled import Tabled
+from fanstats.wording import per_hundred, two_digits
 
 __all__ = ["LuckNeeded", "luck_needed"]
 
@@ -57,8 +58,8 @@ class LuckNeeded(Tabled):
         """
         parts = [_row_words(row) for row in self.table.itertuples(index=False)]
         return (
-            f"A gap of {100 * self.gap:.3g} % in airflow at {self.held}, if the two models are "
-            f"alike: {'; '.join(parts)}."
+            f"A gap of {two_digits(100 * self.gap)} % in airflow at {self.held}, if the two models "
+            f"are alike: {'; '.join(parts)}."
         )
 
     def _rows(self) -> pd.DataFrame:
@@ -113,7 +114,8 @@ def luck_needed(
     rise = number("slope", slope, above=0)
     stated: object = spread.spread if isinstance(spread, Bench) else spread
     if not isinstance(stated, UnitSpread):
-        msg = f"`spread` must be a UnitSpread or a Bench; got {type(stated).__name__}."
+        found = " Pass its `.bench`." if hasattr(stated, "components") else ""
+        msg = f"`spread` must be a UnitSpread or a Bench; got {type(stated).__name__}.{found}"
         raise FanstatsError(msg)
     turn = math.log1p(share)
     per_db = math.log(10.0) / rise
@@ -215,9 +217,9 @@ def _row_words(row: object) -> str:
     )
     if math.isnan(needed):
         return f"{luck} {note}"
-    size = f"{needed:.2g} dB" if units == "dB" else f"{100 * needed:.2g} %"
+    size = f"{two_digits(needed)} dB" if units == "dB" else f"{two_digits(100 * needed)} %"
     if luck == "all kinds together":
-        known = f"come to as much {100 * chance:.2g} times in 100"
+        known = f"come to as much {per_hundred(chance)} times in 100"
         return f"{luck} {known if not note else 'cannot be reckoned: ' + note}"
-    how = note if note else f"two samples differ as much {100 * chance:.2g} times in 100"
+    how = note if note else f"two samples differ as much {per_hundred(chance)} times in 100"
     return f"{luck} must differ by {size} ({how})"

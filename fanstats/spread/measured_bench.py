@@ -12,6 +12,7 @@ from fanstats.spread.component_intervals import component_interval, satterthwait
 from fanstats.spread.offsets import KINDS, SpreadKind
 from fanstats.spread.strata import FEWEST_DOF
 from fanstats.spread.taken_out import apart_from_ambient
+from fanstats.wording import two_digits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -83,8 +84,8 @@ def prior_of(prior: UnitSpread | None, worth: float | None, kind: SpreadKind) ->
 def figure_of(kind: str, sd: float) -> str:
     """Print a spread: ``0.82 dB`` or ``1.9 %``."""
     if UNITS[kind]:
-        return f"{sd:.2g} {UNITS[kind]}"
-    return f"{100.0 * sd:.2g} %"
+        return f"{two_digits(sd)} {UNITS[kind]}"
+    return f"{two_digits(100.0 * sd)} %"
 
 
 def with_repeats(bench: Bench, quantity: str, repeats: Repeats) -> Bench:
@@ -109,12 +110,12 @@ def with_repeats(bench: Bench, quantity: str, repeats: Repeats) -> Bench:
     instrument: Instrument = getattr(bench, quantity) or Instrument()
     kept = [source for source in instrument.at("reading") if source.kind != "standard"]
     sd = math.sqrt(repeats.mean_square)
+    seen = f"{two_digits(100 * sd)} %" if repeats.relative else two_digits(sd)
     measured = Source(
         absolute=0.0 if repeats.relative else sd,
         relative=sd if repeats.relative else 0.0,
         dof=repeats.dof,
-        stated=f"s = {f'{100 * sd:.2g} %' if repeats.relative else f'{sd:.2g}'} measured "
-        f"({repeats.dof:g} degrees of freedom)",
+        stated=f"s = {seen} measured ({repeats.dof:g} degrees of freedom)",
         name="repeats",
         measured=True,
     )
@@ -134,7 +135,7 @@ def _measured_source(kind: SpreadKind, component: Component, name: str) -> Sourc
         units=UNITS[kind] or None,
         dof=component.square_dof,
         kind="mean square",
-        stated=f"{seen} ({component.square_dof:.2g} degrees of freedom)",
+        stated=f"{seen} ({component.square_dof:.3g} degrees of freedom)",
         name=name,
         removed_variance=component.removed,
         measured=True,
@@ -183,7 +184,12 @@ def pooled_spread(
     ----------
     Gelman et al., Bayesian Data Analysis (3rd ed. 2013), 2.6 (scaled inverse chi-square).
     """
-    has = strata is not None and strata.means.dof > 0
+    # Samples that read alike to the last digit, with nothing stated of the display, say nothing.
+    has = (
+        strata is not None
+        and strata.means.dof > 0
+        and strata.mean_square + max(0.0, strata.counted_elsewhere) > 0
+    )
     nu = float(strata.means.dof) if strata is not None and has else 0.0
     square = strata.mean_square if strata is not None and has else 0.0
     if split is not None and split.between_raw > 0:

@@ -21,7 +21,7 @@ from fanstats.spread.offsets import SpreadKind
 from fanstats.spread.rig_shifts import Shift, shift_of
 from fanstats.spread.taken_out import RELATIVE, labels_of, without_shifts
 from fanstats.tabled import Tabled
-from fanstats.wording import times_words
+from fanstats.wording import times_words, two_digits
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping, Sequence
@@ -286,8 +286,9 @@ def _row_words(row: Mapping[Hashable, Any]) -> str:
     factor, units = (100.0, "%") if row["units"] == "relative" else (1.0, str(row["units"]))
     behind = f" behind {row['obstruction']}" if row["obstruction"] else ""
     text = (
-        f"rig {row['rig']} reads {kind}{behind} {factor * shift:+.2g} {units} "
-        f"({factor * low:+.2g} to {factor * high:+.2g}; {row['models']} models)"
+        f"rig {row['rig']} reads {kind}{behind} {two_digits(factor * shift, signed=True)} {units} "
+        f"({two_digits(factor * low, signed=True)} to {two_digits(factor * high, signed=True)}; "
+        f"{row['models']} model{'' if row['models'] == 1 else 's'})"
     )
     apart = float(str(row["by_model"]))
     if apart > 0:

@@ -26,7 +26,7 @@ from fanstats.spread.like_for_like import aligned_by, with_aligned
 from fanstats.spread.measured_bench import figure_of
 from fanstats.spread.taken_out import labels_of
 from fanstats.tabled import Tabled
-from fanstats.wording import times_words
+from fanstats.wording import per_hundred, times_words, two_digits
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping
@@ -129,7 +129,8 @@ class SessionShifts(Tabled):
         model, unit = self.control
         anchor = self.reference or "the mean of all sessions"
         parts = [
-            _kind_words(str(kind), held) for kind, held in self.table.groupby("kind", sort=False)
+            _kind_words(str(kind), held[held["session"] != self.reference])
+            for kind, held in self.table.groupby("kind", sort=False)
         ]
         head = (
             f"Shifts of sessions against {anchor}, seen by {model} (sample {unit}) and taken out; "
@@ -293,7 +294,7 @@ def _notes(bench: Bench, found: KindShifts) -> list[str]:
     if p > 0.05:
         notes.append(
             f"{found.kind}: the sessions differ no more than the control fan's own errors allow "
-            f"(so much comes up {100 * p:.2g} times in 100)"
+            f"(so much comes up {per_hundred(p)} times in 100)"
         )
     return notes
 
@@ -309,10 +310,12 @@ def _chance(found: KindShifts) -> float:
 
 def _kind_words(kind: str, held: pd.DataFrame) -> str:
     rows = sorted(held.to_dict("records"), key=lambda row: float(row["shift"]))
-    return f"{kind} {_shift_words(rows[0])} to {_shift_words(rows[-1])}"
+    ends = rows[:1] if len(rows) == 1 else [rows[0], rows[-1]]
+    return f"{kind} {' to '.join(map(_shift_words, ends))}"
 
 
 def _shift_words(row: Mapping[Hashable, Any]) -> str:
     factor, units = (100.0, "%") if row["units"] == "relative" else (1.0, str(row["units"]))
     shift, low, high = (factor * float(row[name]) for name in ("shift", "low", "high"))
-    return f"{shift:+.2g} {units} ({low:+.2g} to {high:+.2g}) in {row['session']}"
+    ends = f"{two_digits(low, signed=True)} to {two_digits(high, signed=True)}"
+    return f"{two_digits(shift, signed=True)} {units} ({ends}) in {row['session']}"

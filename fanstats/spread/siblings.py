@@ -13,6 +13,7 @@ from scipy.special import stdtr
 from fanstats._arguments import fraction
 from fanstats.errors import FanstatsError
 from fanstats.tabled import Tabled
+from fanstats.wording import per_hundred, two_digits
 
 if TYPE_CHECKING:
     from fanstats._typing import FloatArray
@@ -172,7 +173,7 @@ def _found_words(found: Siblings) -> str:
     for (model, kind), group in odd.groupby(["model", "kind"], sort=False):
         together = found.table[(found.table["model"] == model) & (found.table["kind"] == kind)]
         row = group.iloc[0]
-        often = f"{100 * row['p']:.2g} of 100 benches of like samples show as much"
+        often = f"{per_hundred(float(row['p']))} of 100 benches of like samples show as much"
         if len(together) == 2:
             told.append(
                 f"The two samples of {model} stand further apart in {kind} than like samples do "
@@ -191,5 +192,5 @@ def _distance(deviation: float, kind: str) -> str:
     side = "above" if deviation > 0 else "below"
     size = abs(deviation)
     if kind.startswith(("airflow", "speed")):
-        return f"{100 * math.expm1(size):.2g} % {side}"
-    return f"{size:.2g} {'dB' if kind.startswith('noise') else 'K'} {side}"
+        return f"{two_digits(100 * math.expm1(size))} % {side}"
+    return f"{two_digits(size)} {'dB' if kind.startswith('noise') else 'K'} {side}"

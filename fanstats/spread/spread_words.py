@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final
 from fanstats.spread.along_curve import ALONG_FROM
 from fanstats.spread.boxes import ONE_BOX
 from fanstats.spread.luck_correlation import FEWEST
-from fanstats.wording import listed, times_words
+from fanstats.spread.strata import ALL_ALIKE
+from fanstats.wording import listed, times_words, two_digits
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     import pandas as pd
 
@@ -30,6 +31,9 @@ _NAMES: Final = {
     "speed": "speed",
     "temperature": "temperature",
 }
+_UNITS: Final = {"noise": "dB", "temperature": "K"}
+# A variance below it is what is left of rounding.
+_NOTHING: Final = 1e-12
 
 
 def spread_sentence(
@@ -74,6 +78,8 @@ def _component_words(row: Mapping[str, object]) -> str:
         what += f" (samples{joined.removesuffix(', together')} together)"
     least = "at least " if ONE_BOX in str(row["status"]) else ""
     if not float(str(row["raw_variance"])) > 0:
+        if not math.isfinite(high):
+            return f"{what}: {ALL_ALIKE}"
         return (
             f"{what}: none seen above the errors of reading, which leaves up to {_sd(high, units)}"
         )
@@ -86,8 +92,8 @@ def _sd(value: float, units: str) -> str:
     if not math.isfinite(value):
         return "unknown"
     if units == "relative":
-        return f"{100 * value:.2g} %"
-    return f"{value:.2g} {units}"
+        return f"{two_digits(100 * value)} %"
+    return f"{two_digits(value)} {units}"
 
 
 def cannot_tell(
@@ -96,6 +102,8 @@ def cannot_tell(
     boxes: Mapping[SpreadKind, str],
     single: Sequence[str],
     splits: Mapping[SpreadKind, BoxSplit] | None = None,
+    *,
+    unstated: Collection[str] = (),
 ) -> list[str]:
     """List what the readings cannot tell apart, each with the test that would.
 
@@ -111,6 +119,8 @@ def cannot_tell(
         Models of which one sample was tested.
     splits : mapping, optional
         By kind, spread between boxes and within.
+    unstated : collection of str
+        Kinds of which no error of a single reading is stated.
 
     Returns
     -------
@@ -124,17 +134,28 @@ def cannot_tell(
             "A second sample of any model would begin to tell; 8 models with two each tell it "
             "within a factor of 2"
         )
+    pair = [_NAMES[kind] for kind, found in strata.items() if found.means.dof == 1]
+    if pair:
+        told.append(
+            f"one pair of samples ({listed(pair)}) is reported and not put in the bench, where "
+            "what was stated stays: a second pair, or a prior with its worth (`prior`, `worth`), "
+            "would put it there"
+        )
     joined: dict[tuple[str, ...], list[str]] = {}
     for kind, found in strata.items():
         if found.joined and found.means.dof > 0:
             joined.setdefault(found.joined, []).append(_NAMES[kind])
     told += [_joined_words(what, names) for what, names in joined.items()]
-    unread = [_NAMES[kind] for kind in strata if kind not in repeats]
-    if unread:
-        told.append(
-            f"scatter of single readings of {listed(unread)} is taken as stated: no reading was "
-            "repeated. Reading each step of one sample 3 times would measure it"
-        )
+    unread = [kind for kind in strata if kind not in repeats]
+    for how, kinds in (
+        ("taken as stated", [kind for kind in unread if kind not in unstated]),
+        ("not known and counts as sample luck", [k for k in unread if k in unstated]),
+    ):
+        if kinds:
+            told.append(
+                f"scatter of single readings of {listed(_NAMES[k] for k in kinds)} is {how}: no "
+                "reading was repeated. Reading each step of one sample 3 times would measure it"
+            )
     if boxes:
         told.append(
             "samples of one box may be alike, so the spread is a lower bound: samples bought "
@@ -167,16 +188,33 @@ def along_words(
     -------
     list of str
     """
-    told = [
-        f"luck in {_NAMES[kind]} varies along the curve by {_along(each, kind)} about a sample's "
-        "mean; the spread in the bench holds it, as it is asked for at one speed (on the average "
-        "over the sweep: more at its ends, less in its middle)"
+    seen = [
+        f"{_along(each, kind)} in {_NAMES[kind]}"
         for kind, each in held.items()
+        if each.low > _NOTHING
     ]
+    unseen = [
+        f"{_along(each, kind)} in {_NAMES[kind]}, at most "
+        f"{_sd(math.sqrt(each.high), _UNITS.get(kind, 'relative'))}"
+        for kind, each in held.items()
+        if not each.low > _NOTHING
+    ]
+    told = []
+    if seen:
+        told.append(
+            f"luck varies along the curve about a sample's mean by {listed(seen)}; the spread in "
+            "the bench holds it, as it is asked for at one speed (on the average over the sweep: "
+            "more at its ends, less in its middle)"
+        )
+    if unseen:
+        told.append(
+            f"whether luck varies along the curve is not seen above the errors of reading "
+            f"({'; '.join(unseen)}); the spread in the bench allows for it"
+        )
     few = [
         f"{_along(each, kind)} in {_NAMES[kind]}"
         for kind, each in found.items()
-        if kind not in held and each.low > 1e-12
+        if kind not in held and each.low > _NOTHING
     ]
     if few:
         told.append(
@@ -187,9 +225,7 @@ def along_words(
 
 
 def _along(each: AlongCurve, kind: SpreadKind) -> str:
-    return _sd(
-        math.sqrt(max(0.0, each.raw)), {"noise": "dB", "temperature": "K"}.get(kind, "relative")
-    )
+    return _sd(math.sqrt(max(0.0, each.raw)), _UNITS.get(kind, "relative"))
 
 
 def correlation_words(found: Correlation | None, strata: Mapping[SpreadKind, Strata]) -> list[str]:
@@ -215,7 +251,8 @@ def correlation_words(found: Correlation | None, strata: Mapping[SpreadKind, Str
             return []  # one of the two does not vary, or other samples stand behind each
         return (
             [
-                f"whether noisier samples move more air is not told by {dof} degrees of freedom "
+                f"whether noisier samples move more air is not told by {dof} "
+                f"degree{'' if dof == 1 else 's'} of freedom "
                 f"({FEWEST} would): the two kinds of luck are drawn as if they had nothing to do "
                 "with each other"
             ]

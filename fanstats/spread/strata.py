@@ -23,12 +23,27 @@ if TYPE_CHECKING:
 
     from fanstats.spread.offsets import Offsets
 
-__all__ = ["FEWEST_DOF", "Component", "Strata", "UnitMeans", "strata_of", "unit_means"]
+__all__ = [
+    "ALL_ALIKE",
+    "FEWEST_DOF",
+    "Component",
+    "Strata",
+    "UnitMeans",
+    "strata_of",
+    "told_raw",
+    "unit_means",
+]
 
 
 # Policy: with fewer degrees of freedom a figure is reported and not put in a bench. A standard
 # deviation from one pair is known within a factor of 30 or so.
 FEWEST_DOF: Final = 2
+# What is left of rounding in readings that are all alike, in dB, K or as a fraction.
+_ROUND_OFF: Final = 1e-9
+ALL_ALIKE: Final = (
+    "alike to the last digit read, which tells nothing of what lies below it: state the half width "
+    "of the display"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +150,10 @@ class Strata:
     joined: tuple[str, ...]
 
 
+def _rounded(deviations: FloatArray) -> FloatArray:
+    return np.where(np.abs(deviations) < _ROUND_OFF, 0.0, deviations)
+
+
 def _codes(keys: Sequence[object]) -> IntArray:
     numbered = {key: place for place, key in enumerate(dict.fromkeys(keys))}
     return np.array([numbered[key] for key in keys], dtype=np.intp)
@@ -166,7 +185,7 @@ def unit_means(parts: Sequence[Offsets]) -> UnitMeans:
         models=[name for name, _ in names],
         units=[label for _, label in names],
         sittings=[int(n) for n in held.sum(axis=1)],
-        deviations=centring @ (averaging @ values),
+        deviations=_rounded(centring @ (averaging @ values)),
         averaging=averaging,
         centring=centring,
         dof=len(names) - int(model.max()) - 1,
@@ -286,19 +305,19 @@ def _below(within: _Within | None, probability: float) -> tuple[Component | None
 def _component(within: _Within, place: int, name: str, probability: float) -> Component:
     anova = within.anova
     weights = anova.weights()[place]
-    squares, dof = anova.mean_squares[1:], anova.dof[1:]
+    squares, dof = _squares(anova), anova.dof[1:]
     known = float(weights @ within.reading)
-    raw = float(weights @ squares) - known
-    low, high = component_interval(squares, dof, weights, probability=probability, known=known)
+    raw = _settled(float(weights @ squares) - known)
+    low, high = _interval(squares, dof, weights, probability, known)
     return Component(
         name=name,
         variance=max(raw, 0.0),
         raw=raw,
-        dof=_dof_less_known(squares, dof, weights, known),
+        dof=_dof_less_known(squares, dof, weights, raw),
         low=low,
         high=high,
         how="closed form",
-        status=_told_raw(raw)
+        status=told_raw(raw, high)
         or ("" if dof[place] >= FEWEST_DOF else "1 degree of freedom: too few for a bench"),
         square=float(weights[place] * squares[place]),
         square_dof=float(dof[place]),
@@ -306,16 +325,53 @@ def _component(within: _Within, place: int, name: str, probability: float) -> Co
     )
 
 
-def _dof_less_known(
-    squares: FloatArray, dof: FloatArray, weights: FloatArray, known: float
-) -> float:
+def _settled(raw: float) -> float:
+    """Give a variance, 0 where rounding alone is left."""
+    return 0.0 if abs(raw) < _ROUND_OFF**2 else raw
+
+
+def _dof_less_known(squares: FloatArray, dof: FloatArray, weights: FloatArray, raw: float) -> float:
     parts = weights * squares
-    raw = float(parts.sum()) - known
     return raw**2 / float(np.sum(parts**2 / dof)) if raw > 0 else float("nan")
 
 
-def _told_raw(raw: float) -> str:
-    return "" if raw > 0 else f"raw variance {raw:.2g} is not above 0: read the upper limit"
+def told_raw(raw: float, high: float) -> str:
+    """Say what to read where a variance did not come out above 0.
+
+    Parameters
+    ----------
+    raw : float
+        The closed form.
+    high : float
+        Upper end of its interval; NaN where none can be told.
+
+    Returns
+    -------
+    str
+    """
+    if raw > 0:
+        return ""
+    if not np.isfinite(high):
+        return ALL_ALIKE
+    return f"raw variance {raw:.2g} is not above 0: read the upper limit"
+
+
+def _squares(anova: Anova) -> FloatArray:
+    """Mean squares of the random terms, 0 where rounding alone is left."""
+    squares = anova.mean_squares[1:]
+    return np.where(squares < _ROUND_OFF**2, 0.0, squares)
+
+
+def _interval(
+    squares: Sequence[float] | FloatArray,
+    dof: Sequence[float] | FloatArray,
+    weights: Sequence[float] | FloatArray,
+    probability: float,
+    known: float,
+) -> tuple[float, float]:
+    """Give the ends for a variance; no upper one where all is alike and nothing was taken off."""
+    low, high = component_interval(squares, dof, weights, probability=probability, known=known)
+    return low, high if high > 0 else float("nan")
 
 
 def _not_told_apart(
@@ -405,23 +461,23 @@ def _unit(
             same = np.asarray(day[:, None] == day[None, :], dtype=np.float64)
             shares = [means.share(same), *shares]
         below = np.array(shares) @ within.anova.weights()
-        squares += list(within.anova.mean_squares[1:])
+        squares += list(_squares(within.anova))
         dof += list(within.anova.dof[1:])
         weights += list(-below)
         known -= float(below @ within.reading)
         estimate, how = _by_likelihood(parts, within)
-    raw = float(np.dot(weights, squares)) - known
-    low, high = component_interval(squares, dof, weights, probability=probability, known=known)
+    raw = _settled(float(np.dot(weights, squares)) - known)
+    low, high = _interval(squares, dof, weights, probability, known)
     name = " and ".join(("between units", *loose))
     return Component(
         name=f"{name}, together" if loose else name,
         variance=max(raw, 0.0) if estimate is None or raw <= 0 else estimate,
         raw=raw,
-        dof=_dof_less_known(np.array(squares), np.array(dof), np.array(weights), known),
+        dof=_dof_less_known(np.array(squares), np.array(dof), np.array(weights), raw),
         low=low,
         high=high,
         how=how,
-        status=_told_raw(raw),
+        status=told_raw(raw, high),
     )
 
 

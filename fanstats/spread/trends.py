@@ -21,7 +21,7 @@ from fanstats.spread.measured_bench import UNITS
 from fanstats.spread.offsets import KIND_WORDS, KINDS, Offsets, SpreadKind
 from fanstats.spread.side_by_side import side_by_side
 from fanstats.tabled import Tabled
-from fanstats.wording import listed
+from fanstats.wording import listed, per_hundred, two_digits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -80,13 +80,13 @@ class Trends(Tabled):
     def _words(self, row: Mapping[str, object]) -> str:
         change, sessions = float(str(row["change"])), int(str(row["sessions"]))
         if row["units"] == "relative":
-            size = f"{100 * abs(change):.2g} %"
+            size = f"{two_digits(100 * abs(change))} %"
         else:
-            size = f"{abs(change):.2g} {row['units']}"
+            size = f"{two_digits(abs(change))} {row['units']}"
         way = "up" if change > 0 else "down"
         text = (
             f"sample {row['unit']} of {row['model']} drifts {way} in {row['kind']}, {size} a "
-            f"{row['per']} over {sessions} sessions ({100 * float(str(row['p'])):.2g} of 100 "
+            f"{row['per']} over {sessions} sessions ({per_hundred(float(str(row['p'])))} of 100 "
             "benches without wear show as much): its sessions are not like for like"
         )
         if row["kind"] in self.alone:

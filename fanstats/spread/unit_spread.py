@@ -39,8 +39,9 @@ from fanstats.spread.spread_words import (
     correlation_words,
     spread_sentence,
 )
-from fanstats.spread.strata import Component, Strata, strata_of
+from fanstats.spread.strata import Component, Strata, strata_of, told_raw
 from fanstats.spread.trends import drift_words
+from fanstats.wording import per_hundred
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -101,9 +102,9 @@ class SpreadEstimate:
         -------
         str
         """
-        return spread_sentence(
-            self.components, self.probability, [*self.contradictions, *self.cannot_tell]
-        )
+        left_out = [f"left out: {'; '.join(self.left_out)}"] if self.left_out else []
+        further = [*self.contradictions, *self.cannot_tell, *left_out]
+        return spread_sentence(self.components, self.probability, further)
 
     def __repr__(self) -> str:
         """Show the sentence and the table."""
@@ -222,7 +223,9 @@ def unit_spread(
         by_obstruction=_by_obstruction(offsets),
         correlation=together,
         cannot_tell=(
-            *cannot_tell(strata, repeats, boxes, _single(sittings), splits),
+            *cannot_tell(
+                strata, repeats, boxes, _single(sittings), splits, unstated=_unstated(bench)
+            ),
             *along_words(along, held),
             *correlation_words(together, strata),
         ),
@@ -242,10 +245,17 @@ def _check(bench: object, curve: str, prior: object, worth: float | None) -> Non
         msg = f"`bench` must be a Bench (see read_bench); got {type(bench).__name__}."
         raise FanstatsError(msg)
     if prior is not None and not isinstance(prior, UnitSpread):
-        msg = f"`prior` must be a UnitSpread; got {type(prior).__name__}."
+        mend = " Pass its `.spread`." if isinstance(prior, Bench) else ""
+        msg = f"`prior` must be a UnitSpread; got {type(prior).__name__}.{mend}"
         raise FanstatsError(msg)
     if worth is not None:
         number("worth", worth, above=0)
+        if prior is None:
+            msg = (
+                f"`worth` says how much a prior counts, and none was given; got worth={worth!r}. "
+                "Pass the spread believed beforehand: prior=bench.spread."
+            )
+            raise FanstatsError(msg)
     one_of("curve", curve, CURVES)
 
 
@@ -377,11 +387,16 @@ def _box_rows(kind: SpreadKind, split: BoxSplit) -> list[dict[str, object]]:
             "kind": KIND_WORDS[kind], "component": f"of these, {name}", "units": _UNITS[kind],
             "sd": math.sqrt(max(0.0, raw)), "raw_variance": raw, "dof": dof,
             "low": math.sqrt(low), "high": math.sqrt(high), "how": "closed form",
-            "status": "" if raw > 0 else f"raw variance {raw:.2g} is not above 0: read the upper "
-            "limit",
+            "status": told_raw(raw, high),
         }
         for name, raw, dof, (low, high) in parts
     ]  # fmt: skip
+
+
+def _unstated(bench: Bench) -> list[SpreadKind]:
+    """Name the kinds of which no error of a single reading is stated."""
+    instruments = {kind: bench.instrument(kind) for kind in KINDS}
+    return [k for k, i in instruments.items() if i is None or "reading" in i.unstated]
 
 
 def _reads(bench: Bench, kind: SpreadKind) -> bool:
@@ -393,7 +408,7 @@ def _reads(bench: Bench, kind: SpreadKind) -> bool:
 def _along_rows(kind: SpreadKind, found: AlongCurve, held: bool) -> list[dict[str, object]]:
     status = "in the bench's spread, which is that at one speed" if held else ""
     if not found.raw > 0:
-        status = f"raw variance {found.raw:.2g} is not above 0: read the upper limit"
+        status = told_raw(found.raw, found.high)
     return [
         {
             "kind": KIND_WORDS[kind], "component": "from speed to speed within a unit",
@@ -532,11 +547,11 @@ def _contradictions(bench: Bench, strata: dict[SpreadKind, Strata]) -> list[str]
         if p < _CONTRADICTED:
             told.append(
                 f"{KIND_WORDS[kind]}: samples differ more than {stated.stated} allows "
-                f"(so much comes up {100 * p:.1g} times in 100)"
+                f"(so much comes up {per_hundred(p)} times in 100)"
             )
         elif 1.0 - p < _CONTRADICTED:
             told.append(
                 f"{KIND_WORDS[kind]}: samples differ less than {stated.stated} makes likely "
-                f"(so little comes up {100 * (1 - p):.1g} times in 100)"
+                f"(so little comes up {per_hundred(1.0 - p)} times in 100)"
             )
     return told

@@ -33,6 +33,7 @@ Method = Literal["REML", "closed form"]
 _BOUNDARY: Final = 1e-6
 _MODIFIED: Final = "modified large sample (Burdick and Graybill 1992)"
 _EXACT: Final = "chi-square, exact"
+_ZERO: Final = "raw variance is 0: read the upper limit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,8 +44,9 @@ class VarianceComponents:
     ----------
     table : pandas.DataFrame
         A row a component, the residual last: component, sd, variance, raw_variance, dof, low,
-        high (ends of the interval for the standard deviation), how, interval, status. The raw
-        variance is the closed form, negative where it came out so; dof are Satterthwaite's.
+        high (ends of the interval for the standard deviation; no upper one where readings are
+        alike to the last digit), how, interval, status. The raw variance is the closed form,
+        negative where it came out so; dof are Satterthwaite's.
     anova : Anova
         The mean squares behind it.
     means : pandas.Series
@@ -219,7 +221,11 @@ def _status(anova: Anova, place: int, raw: float) -> str:
         return f"together with {names}, which cannot be told apart here"
     if raw < 0:
         return f"raw variance {raw:.3g} is negative: taken as 0, read the upper limit"
-    return "raw variance is 0: read the upper limit" if raw == 0 else ""
+    if raw == 0:
+        parts = _parts(anova, place)
+        alike = parts is not None and not parts[0].any()
+        return "readings alike to the last digit: no upper limit" if alike else _ZERO
+    return ""
 
 
 def _pooled(
@@ -301,6 +307,8 @@ def _interval(anova: Anova, place: int, probability: float) -> tuple[float, floa
     if parts is None:
         return float("nan"), float("nan"), ""
     low, high = component_interval(*parts, probability=probability)
+    if not high > 0:  # alike to the last digit: what lies below it is not known
+        return low, float("nan"), ""
     return low, high, _EXACT if parts[0].size == 1 else _MODIFIED
 
 
