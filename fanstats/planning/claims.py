@@ -14,8 +14,9 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from scipy import special, stats
@@ -24,13 +25,53 @@ from scipy.interpolate import CubicSpline, RectBivariateSpline
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from fanstats._typing import FloatArray
+    from fanstats._typing import BoolArray, FloatArray
 
-__all__ = ["chance_of_claim", "claim_limit"]
+__all__ = ["Driver", "Readable", "chance_of_claim", "claim_limit", "scale_nodes"]
+
+Driver = Literal["first", "second", "known"]
 
 # Beyond so many degrees of freedom an estimated spread is a known one, to a ten-thousandth.
 _KNOWN: Final = 20_000.0
 _NODES: Final = 17
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readable:
+    """How large a spread may come out before an end of a range is past the steps read.
+
+    Attributes
+    ----------
+    ends : tuple of ndarray, shape (designs, places)
+        For either model, the largest estimates as a multiple of the variance as stated; a column
+        for each of equally likely places of the tested units.
+    driver : {"first", "second", "known"}
+        Which part of the spread moves the operating point.
+    """
+
+    ends: tuple[FloatArray, FloatArray]
+    driver: Driver
+
+    def chance(self, designs: BoolArray, factors: tuple[FloatArray, FloatArray]) -> FloatArray:
+        """Give the chance that both ends are read, as the estimates may come out.
+
+        Parameters
+        ----------
+        designs : ndarray of bool
+            Which of the designs.
+        factors : tuple of ndarray, shape (outcomes,)
+            How the two parts may come out, as multiples of what is stated.
+
+        Returns
+        -------
+        ndarray, shape (designs, outcomes)
+        """
+        one, other = factors
+        size = {"first": one, "second": other, "known": np.ones_like(one)}[self.driver]
+        first, second = (
+            (end[designs][:, None, :] >= size[:, None]).mean(axis=2) for end in self.ends
+        )
+        return np.asarray(first * second)
 
 
 @lru_cache(maxsize=8)
@@ -40,8 +81,26 @@ def _gauss(nodes: int) -> tuple[FloatArray, FloatArray]:
 
 
 @lru_cache(maxsize=512)
-def _scales(dof: float, nodes_each: int = 48) -> tuple[FloatArray, FloatArray]:
-    """Nodes and weights over chi-square over its degrees of freedom."""
+def scale_nodes(dof: float, nodes_each: int = 48) -> tuple[FloatArray, FloatArray]:
+    """Give nodes and weights over chi-square over its degrees of freedom.
+
+    Parameters
+    ----------
+    dof : float
+        Degrees of freedom.
+    nodes_each : int
+        Nodes on either side of the median.
+
+    Returns
+    -------
+    points, weights : ndarray
+
+    Examples
+    --------
+    >>> points, weights = scale_nodes(4.0)
+    >>> round(float(weights @ points), 6)
+    1.0
+    """
     chi = stats.chi(dof)
     ends = (float(chi.ppf(1e-12)), float(chi.median()), float(chi.isf(1e-12)))
     x, w = _gauss(nodes_each)
@@ -74,7 +133,7 @@ def _inside(limit: FloatArray, models: int) -> FloatArray:
 def _multiplier(dof: float, alpha: float, models: int) -> CubicSpline:
     """Limit over ``sqrt(E u + K)``, against the share that `K` has of that variance."""
     share = (1.0 - np.cos(np.linspace(0.0, np.pi, _NODES))) / 2.0
-    scales, weight = _scales(dof)
+    scales, weight = scale_nodes(dof)
     sd = np.sqrt((1.0 - share[:, None]) / scales + share[:, None])
     return CubicSpline(share, _solve(sd, weight, alpha, models))
 
@@ -88,7 +147,7 @@ def _multiplier_of_two(dof: float, alpha: float, models: int) -> RectBivariateSp
     """`_multiplier` for two parts; the first axis is the share of the smaller one in their sum."""
     share = (1.0 - np.cos(np.linspace(0.0, np.pi, _NODES))) / 2.0
     smaller = (1.0 - np.cos(np.linspace(0.0, np.pi, 9))) / 4.0
-    scales, weight = _scales(dof, 12)
+    scales, weight = scale_nodes(dof, 12)
     weights = np.outer(weight, weight).ravel()
     found = np.empty((smaller.size, share.size))
     for row, part in enumerate(smaller):
@@ -194,6 +253,7 @@ def chance_of_claim(
     models: int = 2,
     second: ArrayLike = 0.0,
     belief_sd: float = 0.0,
+    readable: Readable | None = None,
 ) -> FloatArray:
     """Give the chance that a gap is claimed, averaged over how the estimate comes out.
 
@@ -205,6 +265,9 @@ def chance_of_claim(
         As in `claim_limit`.
     belief_sd : float
         Standard deviation of what is believed about the true difference, around `gap`.
+    readable : Readable, optional
+        How large an estimate may come out before luck runs past the steps read, and nothing is
+        claimed.
 
     Returns
     -------
@@ -230,27 +293,31 @@ def chance_of_claim(
     found = np.zeros(e.shape)
     for degrees in np.unique(nu[nu >= 1.0]):
         at = nu == degrees
-        outcomes, weight = _outcomes(e[at], s[at], k[at], float(degrees))
+        outcomes, factors, weight = _outcomes(e[at], s[at], k[at], float(degrees))
         limit = _limits(outcomes, float(degrees), alpha, models)
-        found[at] = _beyond(limit, gap, spread[at][:, None]) @ weight
+        claimed = _beyond(limit, gap, spread[at][:, None])
+        if readable is not None:
+            claimed = claimed * readable.chance(at, factors)
+        found[at] = claimed @ weight
     return _as_given(np.clip(found, 0.0, 1.0), estimated, second, known, dof)
 
 
 def _outcomes(
     first: FloatArray, second: FloatArray, known: FloatArray, dof: float
-) -> tuple[tuple[FloatArray, FloatArray, FloatArray], FloatArray]:
-    """Variances as the estimates may come out, shape (design, outcome), and weights."""
+) -> tuple[tuple[FloatArray, FloatArray, FloatArray], tuple[FloatArray, FloatArray], FloatArray]:
+    """Variances as the estimates may come out, (design, outcome), their factors, and weights."""
     if dof > _KNOWN:
         one, other, weight = np.ones(1), np.ones(1), np.ones(1)
     elif dof < _AS_ONE and second.any():
-        scales, each = _scales(dof, 12)
+        scales, each = scale_nodes(dof, 12)
         one, other = (grid.ravel() for grid in np.meshgrid(scales, scales))
         weight = np.outer(each, each).ravel()
     else:
-        one, weight = _scales(dof)
+        one, weight = scale_nodes(dof)
         other = one
     came_out = first[:, None] * one, second[:, None] * other
-    return (*came_out, np.broadcast_to(known[:, None], came_out[0].shape)), weight
+    whole = (*came_out, np.broadcast_to(known[:, None], came_out[0].shape))
+    return whole, (one, other), weight
 
 
 def _beyond(limit: FloatArray, gap: float, spread: FloatArray) -> FloatArray:

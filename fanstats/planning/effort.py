@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from fanstats._typing import FloatArray
+    from fanstats.planning.sweep_reach import Reach
 
 __all__ = ["Costs", "Design", "Effort", "Scatter", "Variances", "cost_of", "variance_parts"]
 
@@ -73,6 +74,8 @@ class Scatter:
         New with each sitting of a unit, each reading, each session.
     model : float
         New with each model only: nothing in a plan reduces it.
+    reach : Reach, optional
+        How far the steps read reach; without it they are taken to reach as far as luck does.
     """
 
     unit: float | tuple[float, float]
@@ -85,6 +88,7 @@ class Scatter:
     reading: float = 0.0
     session: float = 0.0
     model: float = 0.0
+    reach: Reach | None = None
 
     def __post_init__(self) -> None:
         for name in ("sitting", "reading", "session", "model"):

@@ -26,7 +26,7 @@ class GapPlan(Shown):
         "test"; "already enough"; "budget short" (a plan exists, beyond the money or the hours
         given); "publish as a tie" (a plan exists, but is not worth it: it takes more than it is
         said to be worth, or more samples of one model than anybody means to test); "cannot be
-        settled" (no plan exists: the floor is too high).
+        settled" (no plan exists: the floor is too high, or sample luck runs past the steps read).
     reason : str
         Why it is no "test", in words; "" where it is.
     gap : float
@@ -43,7 +43,9 @@ class GapPlan(Shown):
     power_repeats_only : float
         The most that measuring again without a further unit could reach.
     power_at_most : float
-        The most that anything could reach.
+        The most that anything could reach, with steps that reach as far as luck does.
+    power_lost : float
+        By how much the chance of the plan falls short because luck runs past the steps read.
     power_continuing : float
         Chance that the measured gap will be claimed after the plan, tested units included; NaN
         where no measured gap was given.
@@ -81,6 +83,7 @@ class GapPlan(Shown):
     power_now: float
     power_repeats_only: float
     power_at_most: float
+    power_lost: float
     power_continuing: float
     counts_now: float
     counts_then: float
@@ -101,11 +104,15 @@ class GapPlan(Shown):
         -------
         str
         """
+        if self.verdict == "cannot be settled" and self.power_at_most >= self.power_wanted:
+            return (
+                f"With the steps read a gap of {self.gap:g} cannot be settled: {self.reason}. Read "
+                f"further steps and plan again. Assumed: {self.assumed}."
+            )
         if self.verdict == "cannot be settled":
             return (
-                f"A gap of {self.gap:g} cannot be settled on this bench: {self.reason}, and the "
-                f"chance never exceeds {chance_words(self.power_at_most)}. Publish it as a tie. "
-                f"Assumed: {self.assumed}."
+                f"A gap of {self.gap:g} cannot be settled on this bench: {self.reason}. Publish it "
+                f"as a tie. Assumed: {self.assumed}."
             )
         if self.verdict == "already enough":
             return (

@@ -19,6 +19,8 @@ from fanstats.decisions.persistent import (
 )
 from fanstats.decisions.suppose import covered_luck, luck_response
 from fanstats.errors import FanstatsError
+from fanstats.planning.claims import Driver
+from fanstats.planning.sweep_reach import Reach, reach_of_share
 from fanstats.wording import listed
 
 if TYPE_CHECKING:
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
     from fanstats.decisions.selection import Selection
     from fanstats.sources import Bench
 
-__all__ = ["GapScale", "Parts", "take_apart"]
+__all__ = ["GapScale", "Parts", "reach_of", "take_apart"]
 
 # A spread with so many times the degrees of freedom of another counts as known beside it.
 _FAR_BETTER_KNOWN: Final = 3.0
@@ -36,6 +38,8 @@ _NEAR_THE_ENDS: Final = 0.01
 # Half the decibels over which a slope is taken, at most and at least.
 _HALF_CHORD: Final = 3.0
 _LEAST_CHORD: Final = 0.5
+# Draws beyond the steps from which on they say how far the steps reach.
+_FEWEST_BEYOND: Final = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,8 +62,12 @@ class Parts:
         Degrees of freedom behind `luck`.
     mean_square : bool
         Whether those are of a mean square that holds the measuring too.
+    driver : {"first", "second", "known"}
+        Which part of the luck moves the operating point: `luck`, `luck_second`, or one known.
     not_considered : tuple of str
         What could not be counted, in words.
+    near_ends : tuple of str
+        Those of it that are about luck past the steps read.
     """
 
     values: FloatArray
@@ -73,7 +81,14 @@ class Parts:
     floor: FloatArray
     dof: float
     mean_square: bool
+    driver: Driver
     not_considered: tuple[str, ...]
+    near_ends: tuple[str, ...]
+
+    @property
+    def beside_the_ends(self) -> tuple[str, ...]:
+        """What could not be counted, but for luck past the steps read."""
+        return tuple(note for note in self.not_considered if note not in self.near_ends)
 
     @property
     def luck_whole(self) -> FloatArray:
@@ -133,6 +148,7 @@ def take_apart(
     luck = _luck(picked, models, (draws - on_bench) * np.sqrt(n)[:, None])
     one_unit = np.maximum(measured - floor, 0.0) * n
     sitting, reading = _measuring(picked, models, bench, one_unit)
+    near = tuple(_near_the_ends(picked, models if about is None else about))
     return Parts(
         values=values,
         tested=n,
@@ -147,11 +163,9 @@ def take_apart(
         floor=np.minimum(floor, measured),
         dof=luck.dof,
         mean_square=luck.mean_square,
-        not_considered=(
-            *picked.listed("not_considered"),
-            *notes,
-            *_near_the_ends(picked, models if about is None else about),
-        ),
+        driver=luck.driver,
+        not_considered=(*picked.listed("not_considered"), *notes, *near),
+        near_ends=near,
     )
 
 
@@ -192,29 +206,34 @@ class _Luck:
     second: FloatArray
     known: FloatArray
     dof: float
-    mean_square: bool
+    mean_square: bool = False
+    driver: Driver = "known"
 
 
 def _luck(picked: Selection, models: list[int], draws: FloatArray) -> _Luck:
     """Variance of one unit's luck; `draws` of it, one row a model."""
-    record = _record(picked)
-    dofs = {kind: _dof(record, kind) for kind in _kinds(picked)}
+    record, kinds = _record(picked), _kinds(picked)
+    dofs = {kind: _dof(record, kind) for kind in kinds}
     least = min(dofs.values(), default=math.inf)
     none = np.zeros(len(models))
     if math.isinf(least):
         whole = np.array([standard_uncertainty(row) ** 2 for row in draws])
-        return _Luck(estimated=whole, second=none, known=none, dof=math.inf, mean_square=False)
+        return _Luck(estimated=whole, second=none, known=none, dof=math.inf)
     parts = _by_kind(picked, models, record, draws, least)
     limit = max(_WELL_KNOWN, _FAR_BETTER_KNOWN * least)
     known = sum((part for kind, part in parts.items() if dofs[kind] >= limit), none)
     rough = {kind: part for kind, part in parts.items() if dofs[kind] < limit and part.any()}
     if not rough:  # the poorly known kind plays no part in this quantity
-        return _Luck(estimated=known, second=none, known=none, dof=math.inf, mean_square=False)
-    larger, smaller = (*sorted(rough.values(), key=lambda part: -float(part.sum())), none)[:2]
+        return _Luck(estimated=known, second=none, known=none, dof=math.inf)
+    order = sorted(rough, key=lambda kind: -float(rough[kind].sum()))
+    larger, smaller = (*(rough[kind] for kind in order), none)[:2]
+    places: tuple[Driver, Driver] = ("first", "second")
+    driver: Driver = "known" if kinds[0] not in order else places[order.index(kinds[0])]
     whole_results = any(record[kind].get("kind") == "mean square" for kind in rough)
     return _Luck(
-        estimated=larger, second=smaller, known=known, dof=least, mean_square=whole_results
-    )
+        estimated=larger, second=smaller, known=known, dof=least, mean_square=whole_results,
+        driver=driver,
+    )  # fmt: skip
 
 
 def _by_kind(
@@ -286,6 +305,58 @@ def _record(picked: Selection) -> dict[str, dict[str, Any]]:
 def _dof(record: dict[str, dict[str, Any]], kind: str) -> float:
     stated = record.get(kind, {}).get("dof")
     return math.inf if stated is None else float(stated)
+
+
+# --- how far the steps reach -------------------------------------------------------------------
+
+
+def reach_of(picked: Selection, pair: list[int], parts: Parts, sign: float) -> Reach | None:
+    """Give how far the steps of two models reach, on the sides that a claim rests on.
+
+    Parameters
+    ----------
+    picked : Selection
+    pair : list of int
+        Places of the two models.
+    parts : Parts
+        Of the same two.
+    sign : float
+        1 where the first is the one to lead, -1 where the second is.
+
+    Returns
+    -------
+    Reach or None
+        None where the quantity is not matched by anything that luck moves.
+    """
+    driver = {"equal noise": "noise", "equal drive": "speed"}.get(str(picked.attrs.get("kind")))
+    record = _record(picked).get(driver or "")
+    if not record or not float(record.get("standard") or 0.0) > 0:
+        return None
+    dof = _dof({"": record}, "")
+    # The lower limit of the gap rests on the low end of the one that leads and the other's high.
+    low, high = (0, 1) if sign > 0 else (1, 0)
+    ends = [
+        _reach(picked, place, side, int(tested), dof, float(record["standard"]))
+        for place, side, tested in zip(pair, (low, high), parts.tested, strict=True)
+    ]
+    tested = (int(parts.tested[0]), int(parts.tested[1]))
+    return Reach(ends=(ends[0], ends[1]), tested=tested, driver=parts.driver)
+
+
+def _reach(
+    picked: Selection, place: int, side: int, tested: int, dof: float, spread: float
+) -> float:
+    """In standard deviations: from draws beyond the steps; where they are few, from the curve."""
+    share = float(picked.shares[side, picked.scope("model"), place])
+    if share * picked.draws.shape[-1] >= _FEWEST_BEYOND:
+        return reach_of_share(min(share, 0.5), tested, dof)
+    if picked.attrs.get("kind") != "equal noise":
+        return math.inf
+    covered = covered_luck(picked, place)
+    steps = np.array([-0.5, 0.5])
+    rises = float(np.diff(luck_response(picked, place, steps))[0]) > 0
+    found = covered[side if rises else 1 - side]
+    return abs(found) / spread if math.isfinite(found) else math.inf
 
 
 # --- gaps in the unit of the quantity --------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from fanstats.errors import FanstatsError, one_of
 from fanstats.planning.effort import Costs, Effort, Scatter
 from fanstats.planning.gap_plan import GapPlan
 from fanstats.planning.next_units import NextUnits, plan_next
-from fanstats.planning.parts import GapScale, Parts, take_apart
+from fanstats.planning.parts import GapScale, Parts, reach_of, take_apart
 from fanstats.planning.settle import settle_gap
 from fanstats.planning.shown import chance_words
 from fanstats.planning.units_plan import UnitsPlan
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 __all__ = ["NextUnits", "SpreadThen", "UnitsPlan", "plan_next", "plan_units"]
 
 SpreadThen = Literal["estimated again", "as stated"]
+# A loss of chance from which it is said.
+_LOST: Final = 0.005
 
 
 def plan_units(
@@ -122,7 +124,9 @@ def plan_units(
     Each further sample is taken to be measured like those tested, once each so far. The power
     is that of `compare`: with a spread known from few samples its limits mix Student's t of that
     spread with what is known about the measuring. Errors that all models share leave the
-    difference. For a pair picked from a chart the limits are those of models tested all alike.
+    difference. Luck that runs past the steps read leaves a gap open; how often is reckoned from
+    the draws that do so now. For a pair picked from a chart the limits are those of models tested
+    all alike.
 
     References
     ----------
@@ -155,9 +159,12 @@ def plan_units(
     offers = _offers(picked, prices, first, second)
     tested = (int(parts.tested[0]), int(parts.tested[1]))
     among = 2 if chosen == "before" else int(picked.estimable[picked.scope("model")].sum())
+    reach = reach_of(picked, pair, parts, scale.sign)
+    if reach is not None:  # then it is reckoned with
+        parts = replace(parts, not_considered=parts.beside_the_ends)
     plan = settle_gap(
         scale.judged("gap", gap),
-        _scatter(parts, spread_then),
+        replace(_scatter(parts, spread_then), reach=reach),
         costs=replace(
             _costs(offers, first, second),
             sitting_hours=sitting_hours,
@@ -296,6 +303,11 @@ def _assumed(
         notes.append("both models in every session")
     else:
         notes.append("sessions of one model only")
+    if plan.power_lost >= _LOST:
+        notes.append(
+            f"the chance is {100 * plan.power_lost:.0f} in 100 lower because sample luck may run "
+            "past the steps read, where nothing counts: read further steps"
+        )
     if belief_sd:
         size = belief_sd if isinstance(belief_sd, str) else f"{belief_sd:g} {scale.units}"
         notes.append(
@@ -325,7 +337,7 @@ def _named(
     add = {first: plan.add_first, second: plan.add_second}
     floor = scale.printed(plan.counts_floor)
     reason = plan.reason
-    if plan.verdict == "cannot be settled":
+    if plan.verdict == "cannot be settled" and plan.power_at_most < plan.power_wanted:
         reason = (
             "errors that belong to a model, which nothing bought reduces, let no gap below "
             f"{floor:.3g} {scale.units} count and find this one with a chance of "
@@ -356,6 +368,7 @@ def _named(
         power_now=plan.power_now,
         power_repeats_only=plan.power_repeats_only,
         power_at_most=plan.power_at_most,
+        power_lost=plan.power_lost,
         power_continuing=plan.power_continuing,
         counts_now=counts_now,
         counts_then=min(then, counts_now),

@@ -26,6 +26,11 @@ def plan_sentence(plan: UnitsPlan) -> str:
     str
     """
     gap = _gap(plan)
+    if plan.verdict == "cannot be settled" and plan.power_at_most >= plan.power_wanted:
+        return (
+            f"With the steps read {gap} cannot be settled: {plan.reason}. Read further steps and "
+            "plan again."
+        )
     if plan.verdict == "cannot be settled":
         return (
             f"On this bench {gap} cannot be settled, whatever is bought: {plan.reason}. "

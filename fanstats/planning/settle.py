@@ -24,7 +24,7 @@ from fanstats.planning.effort import (
 )
 from fanstats.planning.gap_plan import GapPlan, Verdict
 from fanstats.planning.power import MOST_UNITS, power_continuing, smallest_whole
-from fanstats.planning.shown import money_words
+from fanstats.planning.shown import chance_words, money_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from fanstats._typing import FloatArray
+    from fanstats.planning.claims import Readable
 
 __all__ = ["GapPlan", "settle_gap"]
 # --- from variances to chances ---------------------------------------------------------------
@@ -53,8 +54,9 @@ class _Aim:
         """Give the variances of the difference, of one design or of many."""
         return variance_parts(design, scatter=self.scatter, effort=self.effort)
 
-    def chance(self, parts: Variances, total: ArrayLike) -> FloatArray:
+    def chance(self, parts: Variances, first: ArrayLike, second: ArrayLike) -> FloatArray:
         """Give the chance of a claim, one a design."""
+        total = np.add(first, second, dtype=np.float64)
         return np.atleast_1d(
             chance_of_claim(
                 self.gap,
@@ -65,8 +67,17 @@ class _Aim:
                 alpha=self.alpha,
                 models=self.models,
                 belief_sd=self.belief_sd,
+                readable=self._readable(first, second),
             )
         )
+
+    def _readable(self, first: ArrayLike, second: ArrayLike) -> Readable | None:
+        reach = self.scatter.reach
+        if reach is None or not reach.matters:
+            return None
+        one, two = (np.atleast_1d(np.asarray(n, dtype=np.float64)) for n in (first, second))
+        dof = np.broadcast_to(self.scatter.degrees(one + two), one.shape)
+        return reach.readable(one, two, dof, self.alpha / 2.0)
 
     def counts(self, parts: Variances, total: ArrayLike) -> FloatArray:
         """Give the smallest gap that would count, one a design."""
@@ -83,10 +94,15 @@ class _Aim:
 
     def outlook(self, design: Design) -> tuple[float, float]:
         """Give the chance and the smallest gap that would count, for one design."""
-        return self._both(self.parts(design), design.first + design.second)
+        return self._both(self.parts(design), design.first, design.second)
 
-    def _both(self, parts: Variances, total: ArrayLike) -> tuple[float, float]:
-        return float(self.chance(parts, total)[0]), float(self.counts(parts, total)[0])
+    def _both(self, parts: Variances, first: ArrayLike, second: ArrayLike) -> tuple[float, float]:
+        total = np.add(first, second, dtype=np.float64)
+        return float(self.chance(parts, first, second)[0]), float(self.counts(parts, total)[0])
+
+    def far_reaching(self) -> _Aim:
+        """Give the same aim with steps that reach as far as luck does."""
+        return replace(self, scatter=replace(self.scatter, reach=None))
 
     def repeats_only(self) -> tuple[float, float]:
         """Give the same with the tested units measured without error."""
@@ -97,7 +113,7 @@ class _Aim:
         floor = 2 * self.scatter.model**2
         luck[2] += floor
         parts = Variances(np.asarray(luck[0]), np.asarray(luck[1]), np.asarray(luck[2]))
-        return self._both(parts, first + second)
+        return self._both(parts, first, second)
 
 
 # --- the search ------------------------------------------------------------------------------
@@ -130,7 +146,7 @@ def _within_limits(aim: _Aim, costs: Costs) -> pd.DataFrame:
 
 def _chances(aim: _Aim, designs: pd.DataFrame) -> FloatArray:
     parts = Variances(*(designs[name].to_numpy() for name in Variances._fields))
-    return aim.chance(parts, designs["total"].to_numpy())
+    return aim.chance(parts, designs["n_first"].to_numpy(), designs["n_second"].to_numpy())
 
 
 def _design(row: pd.Series[float]) -> Design:
@@ -138,14 +154,16 @@ def _design(row: pd.Series[float]) -> Design:
 
 
 def _cheapest(aim: _Aim, designs: pd.DataFrame) -> Design | None:
-    sure = replace(aim, scatter=replace(aim.scatter, unit_dof=math.inf))
+    sure = replace(aim, scatter=replace(aim.scatter, unit_dof=math.inf, reach=None))
     # An estimated spread never gives a better chance than one known to be the same.
     candidates = designs[_chances(sure, designs) >= aim.wanted]
-    for start in range(0, len(candidates), 1024):
-        block = candidates.iloc[start : start + 1024]
+    start, size = 0, 64  # the cheapest of those is seldom far down
+    while start < len(candidates):
+        block = candidates.iloc[start : start + size]
         good = _chances(aim, block) >= aim.wanted
         if good.any():
             return _design(block.iloc[int(np.argmax(good))])
+        start, size = start + size, min(2 * size, 1024)
     return None
 
 
@@ -193,7 +211,7 @@ def _curve_table(aim: _Aim, costs: Costs, design: Design, rows: FloatArray) -> p
             "n_second": second.astype(int),
             "add_first": first.astype(int) - aim.effort.tested[0],
             "add_second": second.astype(int) - aim.effort.tested[1],
-            "power": aim.chance(parts, first + second) if len(rows) else [],
+            "power": aim.chance(parts, first, second) if len(rows) else [],
             "smallest_gap": aim.counts(parts, first + second) if len(rows) else [],
             "money": money if costs.money_stated else math.nan,
             "hours": hours if costs.hours_stated else math.nan,
@@ -288,17 +306,18 @@ def settle_gap(
     untested = 0 in effort.tested
     state_now = (math.nan, math.nan) if untested else aim.outlook(now)
     endless = Design(MOST_UNITS, MOST_UNITS, effort.most_sittings, effort.most_repeats)
-    state_endless = aim.outlook(endless)
+    state_endless = aim.far_reaching().outlook(endless)
     enough = state_now[0] >= aim.wanted
     designs = _within_limits(aim, costs)
     found = now if enough else _cheapest(aim, designs) or _beyond_limits(aim, costs)
     design = now if found is None else found
     money, hours = (0.0, 0.0) if design is now else cost_of(design, costs=costs, effort=effort)
     verdict, reason = _verdict(aim, means, costs, found, enough, float(money), float(hours))
-    if verdict == "cannot be settled":
+    if verdict == "cannot be settled" and state_endless[0] < aim.wanted:
         reason = (
             "errors that belong to a model, which nothing bought reduces, let no gap below "
-            f"{state_endless[1]:.3g} count"
+            f"{state_endless[1]:.3g} count and find this one with a chance of "
+            f"{chance_words(state_endless[0])} at most"
         )
     short = verdict == "budget short"
     within = _within_means(aim, designs, [means["budget"], means["bench_hours"]]) if short else None
@@ -320,6 +339,7 @@ def settle_gap(
         power_now=state_now[0],
         power_repeats_only=repeats_only[0],
         power_at_most=state_endless[0],
+        power_lost=aim.far_reaching().outlook(design)[0] - then[0],
         power_continuing=_continuing(aim, now, design, measured),
         counts_now=state_now[1],
         counts_then=then[1],
@@ -364,7 +384,10 @@ def _verdict(
 ) -> tuple[Verdict, str]:
     """Give the verdict, and the reason where nothing is to be tested."""
     if found is None:
-        return "cannot be settled", ""
+        return "cannot be settled", (
+            "sample luck runs past the steps read, where nothing counts, and the more samples the "
+            "likelier"
+        )
     if enough:
         return "already enough", ""
     most = max(int(found.first), int(found.second))

@@ -30,7 +30,8 @@ class UnitsPlan(Shown):
         Which true values: always those of the models' typical samples.
     verdict : str
         "test"; "already enough"; "budget short" (money or hours given do not suffice); "publish
-        as a tie" (not worth it); "cannot be settled" (the floor is too high).
+        as a tie" (not worth it); "cannot be settled" (the floor is too high, or sample
+        luck runs past the steps read).
     reason : str
         Why it is not "test", in words; "" where it is.
     gap, gap_now : float
@@ -49,6 +50,8 @@ class UnitsPlan(Shown):
     power, power_now, power_repeats_only, power_at_most, power_continuing : float
         Chance that the gap is called: with the plan, now, with endless repeats on the samples at
         hand, with endless everything; and the chance that the gap *measured* will be called.
+    power_lost : float
+        By how much `power` falls short because sample luck may run past the steps read.
     counts_now, counts_then, counts_repeats_only, counts_floor : float
         Smallest gap that would count, in the same four states, in `units`. That of now is the
         critical difference of `compare`, for the model that leads; the others are reckoned.
@@ -94,6 +97,7 @@ class UnitsPlan(Shown):
     power_repeats_only: float
     power_at_most: float
     power_continuing: float
+    power_lost: float
     counts_now: float
     counts_then: float
     counts_repeats_only: float
