@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from scipy import stats
 
-from fanstats._arguments import number
 from fanstats.decisions.order import pair_variances, quasi_variances, standard_uncertainty
 from fanstats.decisions.persistent import (
     level_variance,
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
     from fanstats.decisions.selection import Selection
     from fanstats.sources import Bench
 
-__all__ = ["GapScale", "Parts", "reach_of", "take_apart"]
+__all__ = ["Parts", "reach_of", "take_apart"]
 
 # A spread with so many times the degrees of freedom of another counts as known beside it.
 _FAR_BETTER_KNOWN: Final = 3.0
@@ -357,115 +356,3 @@ def _reach(
     rises = float(np.diff(luck_response(picked, place, steps))[0]) > 0
     found = covered[side if rises else 1 - side]
     return abs(found) / spread if math.isfinite(found) else math.inf
-
-
-# --- gaps in the unit of the quantity --------------------------------------------------------
-
-
-class GapScale:
-    """Gaps in the unit of the quantity against gaps on the scale they are judged on.
-
-    As in `compare` the first model keeps its value: where models are judged as ratios, a gap is
-    how far the second then lies from it, on the side on which it does lie.
-
-    Parameters
-    ----------
-    picked : Selection
-    pair : list of int
-        Places of the two models.
-    """
-
-    def __init__(self, picked: Selection, pair: list[int]) -> None:
-        first, second = picked.values[picked.scope("model"), pair].tolist()
-        self.ratio = picked.ratio
-        self.units = picked.difference_units
-        self.first = float(first)
-        self.sign = 1.0 if first >= second else -1.0
-
-    def judged(self, argument: str, gap: float | str) -> float:
-        """Give a stated gap on the scale it is judged on, above 0.
-
-        Parameters
-        ----------
-        argument : str
-            Its name, for messages.
-        gap : float or str
-            In the unit of the quantity, or text such as "5 %".
-
-        Returns
-        -------
-        float
-
-        Raises
-        ------
-        FanstatsError
-            If it is no gap that two models can have.
-        """
-        if isinstance(gap, str):
-            return self._share(argument, gap)
-        found = abs(number(argument, gap))
-        if not self.ratio:
-            return found
-        if self.sign > 0 and found >= self.first:
-            msg = (
-                f"`{argument}` must be below the first model's value of {self.first:.4g} "
-                f"{self.units}; got {found:g}."
-            )
-            raise FanstatsError(msg)
-        return self.sign * -math.log1p(-self.sign * found / self.first)
-
-    def _share(self, argument: str, text: str) -> float:
-        head = text.strip().removesuffix("%").strip()
-        try:
-            share = float(head) / 100 if text.strip().endswith("%") else math.nan
-        except ValueError:
-            share = math.nan
-        if not (self.ratio and 0 < share < math.inf):
-            rule = "text such as '5 %' or a number" if self.ratio else f"a number in {self.units}"
-            msg = f"`{argument}` must be {rule}; got {text!r}."
-            raise FanstatsError(msg)
-        return math.log1p(share)
-
-    def printed(self, gap: float) -> float:
-        """Give a gap in the unit of the quantity.
-
-        Parameters
-        ----------
-        gap : float
-            On the scale it is judged on.
-
-        Returns
-        -------
-        float
-        """
-        if not self.ratio or not math.isfinite(gap):
-            return gap
-        with np.errstate(over="ignore"):
-            return float(-self.sign * self.first * np.expm1(-self.sign * gap))
-
-    def percent(self, gap: float) -> float:
-        """Give by how many percent the larger value exceeds the smaller; NaN where not judged so.
-
-        Parameters
-        ----------
-        gap : float
-            On the scale it is judged on.
-
-        Returns
-        -------
-        float
-        """
-        return 100.0 * math.expm1(min(gap, 700.0)) if self.ratio else math.nan
-
-    def spread_words(self, sd: float) -> str:
-        """Print a standard deviation on the scale of judging: in percent, or in the unit.
-
-        Parameters
-        ----------
-        sd : float
-
-        Returns
-        -------
-        str
-        """
-        return f"{100 * sd:.2g} %" if self.ratio else f"{sd:.2g} {self.units}"

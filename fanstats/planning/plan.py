@@ -17,8 +17,9 @@ from fanstats.decisions.verdict import Chosen
 from fanstats.errors import FanstatsError, one_of
 from fanstats.planning.effort import Costs, Effort, Scatter
 from fanstats.planning.gap_plan import GapPlan
+from fanstats.planning.gap_scale import GapScale
 from fanstats.planning.next_units import NextUnits, plan_next
-from fanstats.planning.parts import GapScale, Parts, reach_of, take_apart
+from fanstats.planning.parts import Parts, reach_of, take_apart
 from fanstats.planning.settle import settle_gap
 from fanstats.planning.shown import chance_words
 from fanstats.planning.units_plan import UnitsPlan
