@@ -195,3 +195,55 @@ def test_what_is_true_of_many_sheets_is_said_once():
     assert "sheets 'Fan 00', 'Fan 01'" in about[0]
     assert "and 6 more" in about[0]
     assert len(said) < 8
+
+
+def test_a_sheet_a_day_is_a_session_a_sheet():
+    """The same fans on sheets named after days are no repeats of one sitting; facts find them."""
+    names = {"2024-05-03": 0.0, "2024-05-04": 0.4, "2025-01-11": -0.3}
+    sheets = {
+        day: [["model", *HEAD[1:]], *(["A", v, n, level + off, q] for v, n, level, q in SWEEP)]
+        for day, off in names.items()
+    }
+    facts = [["session", "background [dBA]"], *([day, 18.0] for day in names)]
+    readings = read(book({**sheets, "Days": facts}), sheets="all")
+
+    assert set(readings["session"].values) == set(names)
+    assert entries(readings, "repeat") == []
+    assert set(readings["background"].values) == {18.0}
+    assert [e["found"] for e in entries(readings, "assumed") if "session" in e["mend"]] == [*names]
+
+
+@pytest.mark.parametrize(
+    ("head", "first", "second"),
+    [
+        (["model", *HEAD[1:]], ["A", *SWEEP[0]], ["N", *SWEEP[0]]),
+        (["model", *HEAD], ["A", "d1", *SWEEP[0]], ["A", "d2", *SWEEP[1]]),
+    ],
+)
+def test_pages_of_a_table_are_no_sessions(head, first, second):
+    """Other fans on each page, or sessions of their own: the sheet's name says nothing."""
+    sheets = {"page 1": [head, first], "page 2": [head, second]}
+    readings = read(book(sheets), sheets="all")
+
+    assert set(readings["session"].values).isdisjoint(sheets)
+
+
+def blocks(*title):
+    """One sheet with the header twice, something in between."""
+    return book({"Fans": [HEAD[1:], *SWEEP, *title, HEAD[1:], *SWEEP[:2]]})
+
+
+def test_a_second_fan_below_the_first_is_refused_where_the_sheet_names_the_model():
+    """A title and a header again: whose rows those are is not ours to say."""
+    with pytest.raises(fs.FanstatsError, match=r"row 7: .*second header below 'Fan Brock'"):
+        read(blocks(["Fan Brock"]), sheets="all")
+
+
+def test_a_header_again_without_a_title_is_warned_about_on_a_sheet_of_one_fan():
+    """Perhaps another sweep of the same fan: its rows are used, and the doubt is told."""
+    with pytest.warns(fs.FanstatsWarning, match="a repeated header"):
+        readings = fs.read_readings(blocks(), sheets="all")
+
+    assert readings.sizes["row"] == len(SWEEP) + 2
+    (note,) = entries(readings, "note")
+    assert "give them a sitting" in note["mend"]

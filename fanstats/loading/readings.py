@@ -20,6 +20,7 @@ from fanstats.loading.long_form import spread_obstructions
 from fanstats.loading.number_columns import Options
 from fanstats.loading.plausibility import implausible
 from fanstats.loading.sheet_roles import find_tables
+from fanstats.loading.sheet_sessions import with_sheets_as_sessions
 from fanstats.loading.side_sheets import read_facts, read_prices, usual_offers
 from fanstats.loading.table_columns import column_of
 from fanstats.loading.table_rows import read_rows
@@ -248,7 +249,7 @@ def _all_rows(found: Found, options: Options, step: Step) -> Rows:
         step()
     for part in parts:
         found.complaints.extend(part.complaints)
-    rows = put_together(parts)
+    rows = put_together(with_sheets_as_sessions(parts, found.complaints))
     found.complaints.extend(_emptiness(rows))
     return rows
 

@@ -57,6 +57,8 @@ class Rows:
         How many rows that are not blank stood below the header.
     complaints : list of Complaint
         About everything else.
+    title : str
+        Of the sheet; empty for several.
     """
 
     source: str
@@ -66,6 +68,7 @@ class Rows:
     units: dict[str, str]
     rows_in: int
     complaints: list[Complaint] = field(default_factory=list)
+    title: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -160,6 +163,7 @@ def read_rows(table: Table, options: Options, units_row: UnitsRow | None = None)
         units=units,
         rows_in=len(table.rows) + (units_row is not None),
         complaints=complaints,
+        title=table.title,
     )
 
 
@@ -212,7 +216,32 @@ def _drop_repeated_headers(sieve: _Sieve, columns: Columns) -> None:
         for row in candidates
         if all(fold(columns.cells[place][row]) == text for place, text in folded.items())
     ]
-    sieve.drop(same, sieve.text, kind="note", rule="a repeated header is no reading")
+    whose_is_open = "model" not in sieve.table.roles
+    if whose_is_open:
+        _refuse_second_table(sieve, same)
+    sieve.drop(
+        same,
+        sieve.text,
+        kind="note",
+        rule="a repeated header is no reading",
+        mend="If the rows below it are another sweep, give them a sitting" * whose_is_open,
+        left_out=whose_is_open,
+    )
+
+
+def _refuse_second_table(sieve: _Sieve, headers: Sequence[int]) -> None:
+    """Refuse a header again below a title of its own, where the sheet alone names the model."""
+    for row in headers:
+        above = sieve.table.rows[row - 1] if row else []
+        title = [cell for cell in above if not is_blank(cell)]
+        if len(title) == 1 and isinstance(title[0], str):
+            msg = (
+                f"{sieve.table.source}, row {sieve.table.lines[row]}: a sheet without a model "
+                f"column holds one fan; found a second header below {title[0].strip()[:60]!r}. "
+                "Give the sheet a column 'model', or each fan a sheet of its own; a further sweep "
+                "of the same fan needs a column 'sitting' and no second header."
+            )
+            raise FanstatsError(msg)
 
 
 def _drop_skipped(sieve: _Sieve, columns: Columns) -> None:
