@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower
 
@@ -305,3 +307,98 @@ def test_a_curve_runs_from_the_fewest_units_through_the_answer_and_past_it(
     assert curve["n_per_model"].dtype.kind == "i"
     assert curve["money"].to_numpy() == pytest.approx(20.0 * curve["n_total"].to_numpy())
     assert curve["hours"].to_numpy() == pytest.approx(0.5 * curve["n_total"].to_numpy())
+
+
+# --- whatever is asked: enough, and one fewer is not ------------------------------------------
+
+
+@given(
+    effect=st.floats(0.25, 6.0),
+    dof=st.sampled_from([0.0, 1.0, 4.0, 17.0, KNOWN]),
+    power=st.floats(0.3, 0.99),
+    alpha=st.floats(0.005, 0.2),
+    sides=st.sampled_from([1, 2]),
+)
+@settings(max_examples=80, deadline=None)
+def test_enough_units_reach_any_power_and_one_fewer_does_not(
+    effect: float, dof: float, power: float, alpha: float, sides: int
+) -> None:
+    """Held against the noncentral t, or the normal, of scipy: n does it, n - 1 does not."""
+    needed = units_for_gap(effect, 1.0, spread_dof=dof, power=power, alpha=alpha, sides=sides)
+    n = needed.n_per_model
+
+    def chance(size: int) -> float:
+        behind, shift = dof + 2 * size - 2, effect * math.sqrt(size / 2)
+        if math.isinf(behind):
+            limit = stats.norm.isf(alpha / sides)
+            ways = [stats.norm.sf(limit - shift), stats.norm.cdf(-limit - shift)]
+        else:
+            limit = stats.t.isf(alpha / sides, behind)
+            ways = [stats.nct.sf(limit, behind, shift), stats.nct.sf(limit, behind, -shift)]
+        return float(np.nan_to_num(ways)[:sides].sum())
+
+    assert chance(n) >= power - 1e-9
+    assert n == (1 if dof > 0 else 2) or chance(n - 1) < power + 1e-9
+    assert needed.reached == pytest.approx(chance(n), abs=1e-8)
+
+
+@given(
+    means=st.lists(st.floats(-2.0, 2.0), min_size=2, max_size=6),
+    power=st.floats(0.3, 0.99),
+    alpha=st.floats(0.005, 0.2),
+)
+@settings(max_examples=50, deadline=None)
+def test_enough_units_of_each_model_and_one_fewer_is_not(
+    means: list[float], power: float, alpha: float
+) -> None:
+    """The F test of any number of models, held against the noncentral F of scipy."""
+    between = float(np.square(np.array(means) - np.mean(means)).sum())
+    assume(between > 0.05)
+    needed = units_for_models(means, 1.0, power=power, alpha=alpha)
+    n, models = needed.n_per_model, len(means)
+
+    def chance(size: int) -> float:
+        dof = models * (size - 1)
+        return float(
+            stats.ncf.sf(stats.f.isf(alpha, models - 1, dof), models - 1, dof, size * between)
+        )
+
+    assert needed.n_total == n * models
+    assert chance(n) >= power - 1e-9
+    assert n == 2 or chance(n - 1) < power + 1e-9
+
+
+@given(
+    width=st.floats(0.1, 5.0),
+    dof=st.sampled_from([0.0, 2.0, 9.0, KNOWN]),
+    probability=st.floats(0.5, 0.99),
+)
+@settings(max_examples=50, deadline=None)
+def test_enough_units_pin_a_value_down_and_one_fewer_does_not(
+    width: float, dof: float, probability: float
+) -> None:
+    """Half widths are Student's t times the spread over root n."""
+    n = units_for_half_width(width, 1.0, spread_dof=dof, probability=probability).n_per_model
+
+    def half(size: int) -> float:
+        return float(stats.t.isf((1 - probability) / 2, dof + size - 1)) / math.sqrt(size)
+
+    # The limits are read off a spline: to a ten-thousandth.
+    assert half(n) <= width * (1 + 1e-4)
+    assert n == (1 if dof > 0 else 2) or half(n - 1) > width * (1 - 1e-4)
+
+
+@given(relative=st.floats(0.05, 3.0), models=st.integers(1, 12), probability=st.floats(0.5, 0.99))
+@settings(max_examples=50, deadline=None)
+def test_enough_units_pin_a_spread_down_and_one_fewer_does_not(
+    relative: float, models: int, probability: float
+) -> None:
+    """The upper end of a spread is that of chi-square."""
+    n = units_for_spread(relative, models=models, probability=probability).n_per_model
+
+    def over(size: int) -> float:
+        dof = models * (size - 1)
+        return math.sqrt(dof / stats.chi2.ppf((1 - probability) / 2, dof)) - 1
+
+    assert over(n) <= relative + 1e-12
+    assert n == 2 or over(n - 1) > relative - 1e-12
