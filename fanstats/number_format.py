@@ -25,6 +25,9 @@ _GROUPED: Final = re.compile(
     r"[0-9]{1,3}(?P<group>[., '])[0-9]{3}(?:(?P=group)[0-9]{3})*(?!(?P=group))(?P<mark>[.,])[0-9]+"
 )
 _GROUPS: Final = re.compile(r"[0-9]{1,3}(?P<mark>[.,])[0-9]{3}(?:(?P=mark)[0-9]{3})+")
+_MARKED: Final = re.compile(
+    r"[0-9]{1,3}(?:(?P<mark>[ .,'’])[0-9]{3})(?:(?P=mark)[0-9]{3})*(?:(?P<decimal>[.,])[0-9]*)?"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,9 +84,14 @@ def to_float(token: str, number_format: NumberFormat) -> float | None:
 def _format_problem(token: str, number_format: NumberFormat) -> str:
     taken = f"decimal={number_format.decimal!r}"
     taken += f" and thousands={number_format.thousands!r}" if number_format.thousands else ""
+    decimal, mark = number_format.decimal, "."
+    if grouped := _MARKED.fullmatch(_mantissa(token)):
+        mark = grouped["mark"]
+        decimal = grouped["decimal"] or decimal
+    decimal = decimal if decimal != mark else {".": ",", ",": "."}[mark]
     return (
         f"{token!r} is no number with {taken}. Say how numbers are written, such as "
-        "decimal=',' and thousands='.', or write it without marks between thousands"
+        f"decimal={decimal!r} and thousands={mark!r}, or write it without marks between thousands"
     )
 
 

@@ -247,3 +247,19 @@ def test_a_header_again_without_a_title_is_warned_about_on_a_sheet_of_one_fan():
     assert readings.sizes["row"] == len(SWEEP) + 2
     (note,) = entries(readings, "note")
     assert "give them a sitting" in note["mend"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "mark"),
+    [("1 200", "."), ("1\u00a0200,5", ","), ("1'200", "."), ("1,200.5", "."), ("1.200,5", ",")],
+)
+def test_the_refusal_of_a_number_names_the_marks_that_read_it(cell, mark):
+    """What the message says to say is said, and the cell is read."""
+    text = f'model;drive [V];speed [rpm];noise [dBA]\nA;12;"{cell}";36{mark}5\n'.encode()
+    with pytest.raises(fs.FanstatsError, match="Say how numbers are written") as caught:
+        read(text, decimal=mark if cell != "1,200.5" else ",")
+
+    said = str(caught.value).partition("such as ")[2].partition(", or write")[0]
+    marks = dict(part.split("=", 1) for part in said.split(" and "))
+    readings = read(text, **{name: value.strip("'\"") or "'" for name, value in marks.items()})
+    assert readings["speed"].item() == (1200.5 if cell.endswith("5") else 1200.0)
