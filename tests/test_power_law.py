@@ -60,6 +60,24 @@ def test_the_fit_gives_nists_certified_values():
     assert own == pytest.approx(expected["standard_deviations"], rel=1e-9)
 
 
+def test_certified_data_are_fitted_as_statsmodels_does():
+    """The same fit by an independent library, and every digit of the data counts.
+
+    A pair changed in its last digit no longer gives the certified values.
+    """
+    load, deflection, published = certified()
+    design = np.stack([(load / 1e6) ** k for k in range(3)], axis=1)
+    fit = generalised_fit(design, deflection, np.eye(40))
+
+    other = sm.OLS(deflection, design).fit()
+    assert fit.coefficients == pytest.approx(other.params, rel=1e-10)
+    expected = published["certified"]["coefficients"][1] * 1e6
+    for place in range(40):
+        moved = deflection + 1e-5 * (np.arange(40) == place)
+        slipped = np.linalg.lstsq(design, moved, rcond=None)[0][1]
+        assert abs(slipped / expected - 1) > 1e-8
+
+
 def test_the_misfit_is_nists_lack_of_fit_ratio():
     """Means of the pairs, weighed by the scatter within pairs: F = 0.8107 with 17 and 20."""
     load, deflection, published = certified()
