@@ -271,7 +271,7 @@ def test_the_acceleration_rule_is_the_users_to_choose() -> None:
         ({"confidence": 90}, r"`confidence` must be a fraction.*Write 0.9 for 90 %"),
         ({"claim": "MTBF"}, r"`claim` must be one of 'L10', 'mean life'; got 'MTBF'"),
         ({"acceleration": 0.0}, r"`acceleration` must be a finite number above 0"),
-        ({"claim_hours": -1.0}, r"`hours` must be a finite number above 0; got -1.0"),
+        ({"claim_hours": -1.0}, r"`claim_hours` must be a finite number above 0; got -1.0"),
     ],
 )
 def test_a_life_test_that_makes_no_sense_is_refused(
@@ -326,3 +326,24 @@ def test_other_requests_that_make_no_sense_are_refused(call: object, message: st
     assert callable(call)
     with pytest.raises(FanstatsError, match=message):
         call()
+
+
+def test_a_claim_of_no_hours_is_refused_by_the_name_it_was_given_by() -> None:
+    """Whatever asks for claimed hours says `claim_hours`, not what it is reckoned by."""
+    usual = {"claim_hours": 0.0, "claim": "L10", "shape": 1.1}
+    for call in (
+        lambda: life_test_hours(**usual, units=5, confidence=0.9),
+        lambda: life_test_units(**usual, hours=1000, confidence=0.9),
+        lambda: warranty(5, **usual, hours_per_day=8),
+    ):
+        with pytest.raises(FanstatsError, match=r"`claim_hours` must be a finite number above 0"):
+            call()
+
+
+def test_one_sample_is_spoken_of_as_one() -> None:
+    """The sentence of a test of one unit agrees with itself."""
+    said = life_test_units(
+        5e4, claim="mean life", hours=9000.0, confidence=0.9, shape=1.1, acceleration=32
+    ).sentence()
+
+    assert said.startswith("1 sample run for 9000 h with no failure supports a mean life")

@@ -397,6 +397,10 @@ def test_the_measured_gap_gives_the_chance_that_it_will_be_claimed() -> None:
             lambda: Effort(together=True, tested=(9, 1), most_units=5),
             r"`most_units` must be a whole number of at least 9; got 5",
         ),
+        (
+            lambda: Effort(together=True, most_units=10_000_000),
+            r"`most_units` must be at most 1000, beyond which no bench is planned; got 10000000",
+        ),
         (lambda: plan_with(gap=0.0), r"`gap` must not be 0"),
         (lambda: plan_with(power=1.0), r"`power` must lie strictly between"),
         (lambda: plan_with(models=1), r"`models` must be a whole number of at least 2"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from fanstats.planning.sweep_reach import Reach
 
 __all__ = ["Costs", "Design", "Effort", "Scatter", "Variances", "cost_of", "variance_parts"]
+
+
+# Units of one model up to which every design is weighed.
+_MOST_PLANNED: Final = 1000
 
 
 class Variances(NamedTuple):
@@ -230,6 +234,12 @@ class Effort:
         for name in ("tested_repeats", "most_sittings", "most_repeats"):
             object.__setattr__(self, name, count(name, getattr(self, name)))
         most = count("most_units", self.most_units, at_least=max(1, *tested))
+        if most > _MOST_PLANNED:
+            msg = (
+                f"`most_units` must be at most {_MOST_PLANNED}, beyond which no bench is planned; "
+                f"got {most}."
+            )
+            raise FanstatsError(msg)
         object.__setattr__(self, "most_units", most)
 
 

@@ -65,7 +65,7 @@ def _test(
     claim_hours: float, claim: Claim, confidence: float, shape: float, acceleration: float,
     units: int, hours: float, failures: int,
 ) -> LifeTest:  # fmt: skip
-    eta = characteristic_life(claim_hours, claim, shape=shape)
+    eta = characteristic_life(number("claim_hours", claim_hours, above=0), claim, shape=shape)
 
     def passed(times: float) -> float:
         fails = -math.expm1(-((hours * acceleration / (eta * times)) ** shape))
@@ -135,7 +135,7 @@ def life_test_hours(
         msg = f"`failures` must be fewer than the {tested} units on test; got {allowed}."
         raise FanstatsError(msg)
     factor = number("acceleration", acceleration, above=0)
-    eta = characteristic_life(claim_hours, claim, shape=shape)
+    eta = characteristic_life(number("claim_hours", claim_hours, above=0), claim, shape=shape)
     failing = _largest_failing(tested, allowed, sure)
     hours = eta * float((-math.log1p(-failing)) ** (1 / shape)) / factor
     return _test(claim_hours, claim, sure, shape, factor, tested, hours, allowed)
@@ -178,7 +178,7 @@ def life_test_units(
     allowed = count("failures", failures, at_least=0)
     factor = number("acceleration", acceleration, above=0)
     run = number("hours", hours, above=0)
-    eta = characteristic_life(claim_hours, claim, shape=shape)
+    eta = characteristic_life(number("claim_hours", claim_hours, above=0), claim, shape=shape)
     exposure = (run * factor / eta) ** shape
     fails = -math.expm1(-exposure)
 
@@ -305,7 +305,7 @@ def warranty(
     if daily > 24:
         msg = f"`hours_per_day` must be at most 24; got {daily:g}."
         raise FanstatsError(msg)
-    eta = characteristic_life(claim_hours, claim, shape=shape)
+    eta = characteristic_life(number("claim_hours", claim_hours, above=0), claim, shape=shape)
     yearly = HOURS_PER_YEAR * daily / 24
     used = covered * yearly
     return Warranty(

@@ -56,9 +56,12 @@ class LifeTest(Shown):
         str
         """
         failed = "no failure" if self.failures == 0 else f"at most {self.failures} failed"
-        samples = "1 sample" if self.units == 1 else f"{self.units} samples"
+        run = f"run for {self.hours:.0f} h"
+        head = f"1 sample {run} with {failed} supports"
+        if self.units > 1:
+            head = f"{self.units} samples {run} each with {failed} support"
         return (
-            f"{samples} run for {self.hours:.0f} h each with {failed} support "
+            f"{head} "
             f"{_claim_text(self.claim, self.claim_hours)} (confidence {self.confidence:g}). Fans "
             f"that live twice as long pass with chance {self.chance_if_doubled:.2f}. "
             + _assumed(self.shape, self.acceleration)
