@@ -185,11 +185,35 @@ def test_samples_tested_on_both_rigs_are_preferred():
     """A second sample on one rig alone, 3 dB louder, plays no part; alone it does, and is said."""
     both = [old("A", unit="1"), new("A", unit="1"), new("A", unit="2", level_at_900=36.0)]
     found = bridge_rigs(readings(*both), exact_bench(), onto="new")
-    other = bridge_rigs(readings(both[0], both[2]), exact_bench(), onto="new")
+    spread = fs.UnitSpread(noise=fs.standard(0.8, dof=6), airflow=fs.standard("2 %"), speed=0)
+    stated = replace(exact_bench(), spread=spread)
+    other = bridge_rigs(readings(both[0], both[2]), stated, onto="new")
 
     assert row_of(found, "noise")["shift"] == pytest.approx(1.2, abs=1e-9)
+    assert row_of(found, "noise")["u"] == 0
     assert row_of(other, "noise")["shift"] == pytest.approx(-1.8, abs=1e-9)
     assert "with different samples, whose luck lies in the bridge" in other.sentence()
+    # The luck of one sample on either rig, at the degrees of freedom of the spread.
+    assert row_of(other, "noise")["u"] == pytest.approx(0.8 * np.sqrt(2))
+    assert row_of(other, "noise")["dof"] == pytest.approx(6)
+    assert row_of(other, "airflow", NONE)["u"] == pytest.approx(0.02 * np.sqrt(2))
+    # Two such models, one with two samples on the new rig.
+    more = [*both[:1], both[2], old("B"), new("B", unit="2"), new("B", unit="3")]
+    pair = row_of(bridge_rigs(readings(*more), stated, onto="new"), "noise")
+    assert pair["u"] == pytest.approx(0.8 * np.sqrt(2 + 1.5) / 2)
+
+
+def test_different_samples_are_no_bridge_where_nothing_says_how_samples_differ():
+    """The spread is unknown then: three such models are refused, four tell by their scatter."""
+    table = [
+        each
+        for m, off in enumerate((0.2, -0.3, 0.4, -0.1))
+        for each in (old(f"M{m}", off, unit="1"), new(f"M{m}", unit="2"))
+    ]
+    with pytest.raises(fs.FanstatsError, match=r"different samples, .*\(spread: noise\)\. State"):
+        bridge_rigs(readings(*table[:6]), exact_bench(), onto="new")
+    found = bridge_rigs(readings(*table), exact_bench(), onto="new")
+    assert row_of(found, "noise")["how"] == "scatter of models"
 
 
 def test_models_that_differ_more_than_stated_are_named():
@@ -244,11 +268,14 @@ def test_shown_as_text_and_html():
 # A known truth ---------------------------------------------------------------------------------
 
 
-def simulated(rng, common):
-    """Models alike at equal noise; `common` on both rigs, one more on each."""
+def simulated(rng, common, luck=0.0):
+    """Models alike at equal noise; `common` on both rigs, one more on each.
+
+    With luck, in dB, the two samples of a common model are different ones.
+    """
     rows, level_off, flow_off = [], rng.normal(), rng.normal() * 0.05
 
-    def at(model, rig, level):
+    def at(model, rig, level, unit="1"):
         mounted, swirl = rng.normal() * np.hypot(0.1, 0.2), rng.normal() * 0.01
         room = 26.0 if rig == "old" else 23.0
         for v in (5.0, 6.0, 7.0, 8.5, 10.0, 12.0):
@@ -259,6 +286,7 @@ def simulated(rng, common):
             rows.append(
                 {
                     "model": model,
+                    "unit": unit,
                     "rig": rig,
                     "session": f"{rig} day",
                     "drive [V]": v,
@@ -273,7 +301,8 @@ def simulated(rng, common):
     for m in range(common):
         level = 35 + rng.normal()
         for rig in ("old", "new"):
-            at(f"common {m}", rig, level)
+            own = rng.normal() * luck if luck else 0.0
+            at(f"common {m}", rig, level + own, rig if luck else "1")
     for rig in ("old", "new"):
         at(f"{rig} only", rig, 35.0)
     return fs.read_readings(pd.DataFrame(rows)), level_off, flow_off
@@ -312,6 +341,21 @@ def test_shifts_of_rigs_are_covered_as_stated(common):
         for kind, true in (("noise", level), ("airflow", flow)):
             row = row_of(found, kind)
             hits.append(row["low"] <= true <= row["high"])
+    assert np.mean(hits) == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / len(hits)))
+
+
+@pytest.mark.simulation
+def test_shifts_from_different_samples_are_covered():
+    """Three models whose samples differ by 0.8 dB and sat on one rig each, at 60 pairs of rigs."""
+    rng = np.random.default_rng(12)
+    bench = replace(
+        simulation_bench(), spread=fs.UnitSpread(noise=fs.standard(0.8), airflow=0, speed=0)
+    )
+    hits = []
+    for _ in range(60):
+        table, level, _ = simulated(rng, 3, luck=0.8)
+        row = row_of(bridge_rigs(table, bench, onto="new"), "noise")
+        hits.append(row["low"] <= level <= row["high"])
     assert np.mean(hits) == pytest.approx(0.95, abs=3 * np.sqrt(0.95 * 0.05 / len(hits)))
 
 

@@ -12,6 +12,7 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.sources import Source
+from fanstats.spread.measured_bench import own_spread
 from fanstats.wording import per_hundred, samples_words
 
 if TYPE_CHECKING:
@@ -253,9 +254,7 @@ def _production(spread: float | Source) -> tuple[float, float]:
     if spread.relative > 0:
         msg = f"`sigma_P` must be a spread of noise, in dB; got {spread.stated}."
         raise FanstatsError(msg)
-    square = spread.absolute**2
-    own = max(0.0, square - spread.removed_variance)
-    return math.sqrt(own), spread.dof * (own / square) ** 2 if own > 0 else math.inf
+    return own_spread(spread)
 
 
 def _levels(levels: ArrayLike) -> np.ndarray:

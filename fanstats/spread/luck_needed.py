@@ -12,6 +12,7 @@ from scipy.special import ndtr, stdtr
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.sources import Bench, Source, UnitSpread
+from fanstats.spread.measured_bench import own_spread
 from fanstats.tabled import Tabled
 from fanstats.wording import per_hundred, two_digits
 
@@ -157,13 +158,6 @@ def _gap(gap: float | str) -> float:
     )
 
 
-def _size(source: Source) -> tuple[float, float]:
-    """Give the standard deviation of one unit's luck and its degrees of freedom."""
-    square = (source.absolute + source.relative) ** 2
-    own = max(0.0, square - source.removed_variance)
-    return math.sqrt(own), source.dof * (own / square) ** 2 if square > 0 else math.inf
-
-
 def _chance(needed: float, sd: float, dof: float) -> float:
     if sd == 0:
         return float(needed == 0)
@@ -176,7 +170,7 @@ def _row(luck: str, needed: float, units: str, source: Source | None) -> dict[st
     row: dict[str, object] = {"luck": luck, "needed": needed, "units": units, "note": ""}
     if source is None:
         return row | {"typical": math.nan, "chance": math.nan, "note": "spread not stated"}
-    sd, dof = _size(source)
+    sd, dof = own_spread(source)
     chance = _chance(needed, math.sqrt(2.0) * sd, dof)
     if source.shape == "rectangular" and math.isinf(dof) and sd > 0:
         # The difference of two rectangular draws is triangular, and ends.
@@ -192,7 +186,7 @@ def _together(
         "luck": "all kinds together", "needed": math.expm1(turn), "units": "relative",
         "typical": math.nan, "chance": math.nan, "note": "spread not stated",
     }  # fmt: skip
-    sizes = [(_size(source), weight) for source, weight in counted if source is not None]
+    sizes = [(own_spread(source), weight) for source, weight in counted if source is not None]
     if len(sizes) < len(counted):
         return row
     variances = [2.0 * (weight * sd) ** 2 for (sd, _), weight in sizes]

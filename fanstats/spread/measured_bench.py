@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Prior",
     "figure_of",
+    "own_spread",
     "pooled_spread",
     "prior_of",
     "with_correlation",
@@ -79,6 +80,24 @@ def prior_of(prior: UnitSpread | None, worth: float | None, kind: SpreadKind) ->
     size = source.absolute + source.relative
     variance = max(0.0, size**2 - source.removed_variance)
     return Prior(variance=variance, dof=dof, stated=source.stated)
+
+
+def own_spread(source: Source) -> tuple[float, float]:
+    """Give how one sample differs, with the errors of reading in a mean square taken off.
+
+    Parameters
+    ----------
+    source : Source
+        A spread, stated or measured.
+
+    Returns
+    -------
+    (float, float)
+        Standard deviation (dB, K or a fraction) and its degrees of freedom.
+    """
+    square = (source.absolute + source.relative) ** 2
+    own = max(0.0, square - source.removed_variance)
+    return math.sqrt(own), source.dof * (own / square) ** 2 if own > 0 else math.inf
 
 
 def figure_of(kind: str, sd: float) -> str:

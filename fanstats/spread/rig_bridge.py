@@ -137,7 +137,8 @@ def bridge_rigs(
     models. From four models on their own scatter says how uncertain it is, which holds how
     differently models answer to the two rigs (another meter hears another tone, another cooler
     passes another swirl); what sessions add to all of them alike is reckoned on top. With fewer,
-    what is stated of the instruments says it.
+    what is stated of the instruments says it, and of the spread where different samples of a model
+    sat on the two rigs; where that spread is not stated, they are no bridge.
 
     The uncertainty of the bridge is one draw for all readings of the bridged rig: it cancels
     between two models read there, and stays between rigs. How models answer to one rig and not to

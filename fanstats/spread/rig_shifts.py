@@ -11,10 +11,11 @@ from scipy.special import chdtrc
 
 from fanstats._typing import FloatArray
 from fanstats.spread.component_intervals import satterthwaite_dof
+from fanstats.spread.measured_bench import own_spread
 from fanstats.spread.offsets import Offsets, SpreadKind
 from fanstats.spread.side_by_side import Spreading, side_by_side, spreading
 from fanstats.spread.taken_out import RELATIVE
-from fanstats.wording import listed
+from fanstats.wording import listed, per_hundred
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -117,6 +118,13 @@ def shift_of(
     differences = np.array(
         [float(w @ part.values) for (w, _), part in zip(pairs, compared, strict=True)]
     )
+    luck = _luck(bench, kind, np.array([samples for _, samples in pairs]))
+    if luck is None and len(compared) < FROM_SCATTER:
+        names = listed(part.model for part, (_, n) in zip(compared, pairs, strict=True) if n > 0)
+        return (
+            f"{names} sat on the two rigs with different samples, and how samples differ is not "
+            f"stated (spread: {kind}). State it, or test one sample on both"
+        )
     rows = [
         np.where(np.arange(len(compared))[:, None] == place, w[None, :], 0.0)
         for place, (w, _) in enumerate(pairs)
@@ -127,24 +135,47 @@ def shift_of(
     notes = [
         f"{kind}: {listed(names)} sat on rigs {rig} and {onto} with different samples, whose luck "
         "lies in the bridge"
-        for names in [[m for m, (_, same) in zip(models, pairs, strict=True) if not same]]
+        for names in [[m for m, (_, samples) in zip(models, pairs, strict=True) if samples > 0]]
         if names
     ]
-    return _judged(kind, rig, onto, obstruction, models, differences, stated, bench, notes)
+    return _judged(kind, rig, onto, obstruction, models, differences, stated, luck, bench, notes)
 
 
-def _weights(part: Offsets, rig: str, onto: str) -> tuple[FloatArray, bool]:
-    """Weigh a model's sittings into one difference, samples alike; say whether of same samples."""
+class _Luck(NamedTuple):
+    """Sample luck in the differences, models of which different samples sat on the rigs."""
+
+    variances: FloatArray
+    dof: float
+
+
+def _luck(bench: Bench, kind: SpreadKind, samples: FloatArray) -> _Luck | None:
+    """Give what sample luck adds to each difference; None where that is not stated."""
+    if not samples.any():
+        return _Luck(samples, math.inf)
+    spread = bench.spread.of(kind)
+    if spread is None:
+        return None
+    sd, dof = own_spread(spread)
+    return _Luck(samples * sd**2, dof)
+
+
+def _weights(part: Offsets, rig: str, onto: str) -> tuple[FloatArray, float]:
+    """Weigh a model's sittings into one difference, samples alike.
+
+    The second number is how many times the variance of one sample's luck is in it: 0 where the
+    same samples sat on both rigs.
+    """
     units, rigs = np.array(part.units), np.array(part.rigs)
     both = [unit for unit in dict.fromkeys(part.units)
             if {rig, onto} <= {*rigs[units == unit]}]  # fmt: skip
-    weights = np.zeros(units.size)
+    weights, samples = np.zeros(units.size), 0.0
     for name, sign in ((rig, 1.0), (onto, -1.0)):
         chosen = both or list(dict.fromkeys(units[rigs == name].tolist()))
+        samples += 0.0 if both else 1.0 / len(chosen)
         for unit in chosen:
             here = (units == unit) & (rigs == name)
             weights[here] = sign / here.sum() / len(chosen)
-    return weights, bool(both)
+    return weights, samples
 
 
 class _Known(NamedTuple):
@@ -163,6 +194,7 @@ def _judged(
     models: tuple[str, ...],
     differences: FloatArray,
     stated: Spreading,
+    luck: _Luck | None,
     bench: Bench,
     notes: list[str],
 ) -> Shift:
@@ -170,9 +202,13 @@ def _judged(
     covariance = stated.covariance
     common = _common(covariance)
     scatter = float(np.var(differences, ddof=1)) if count > 1 else math.nan
-    own = float(np.mean(np.diag(covariance))) - common
-    known = _from_scatter(stated, scatter, common) if count >= FROM_SCATTER else None
-    known = known or _from_statements(stated)
+    chance = 0.0 if luck is None else float(luck.variances.mean())
+    own = float(np.mean(np.diag(covariance))) - common + chance
+    known = (
+        _from_scatter(stated, scatter, common)
+        if luck is None or count >= FROM_SCATTER
+        else _from_statements(stated, luck)
+    )
     unstated = _unstated_models(bench, kind, rig, onto)
     if count < FROM_SCATTER and unstated:
         notes.append(
@@ -180,7 +216,7 @@ def _judged(
             f"answer to rigs {rig} and {onto}, and nothing states it (level of sharing 'model'): "
             f"not considered. {FROM_SCATTER} models tested on both would tell"
         )
-    elif not unstated and count > 1:
+    elif not unstated and count > 1 and luck is not None:
         notes += _contradiction(kind, rig, scatter, own, count)
     tells = count > 2
     reading = own - _model_part(stated)
@@ -219,9 +255,13 @@ def _from_scatter(stated: Spreading, scatter: float, common: float) -> _Known:
     return _Known(math.sqrt(variance), dof, "scatter of models")
 
 
-def _from_statements(stated: Spreading) -> _Known:
+def _from_statements(stated: Spreading, luck: _Luck) -> _Known:
     effects = stated.effects.mean(axis=0)
-    return _Known(float(np.sqrt(effects @ effects)), stated.dof_of(effects**2), "errors as stated")
+    of_samples = float(luck.variances.sum()) / luck.variances.size**2
+    parts, dof = [float(effects @ effects), of_samples], [stated.dof_of(effects**2), luck.dof]
+    how = "errors as stated" if not of_samples else "errors and sample luck as stated"
+    finite = satterthwaite_dof(parts, dof, [1.0, 1.0]) if sum(parts) > 0 else math.inf
+    return _Known(math.sqrt(sum(parts)), finite, how)
 
 
 def _model_part(stated: Spreading) -> float:
@@ -243,5 +283,5 @@ def _contradiction(kind: SpreadKind, rig: str, scatter: float, own: float, count
         return []
     return [
         f"{kind}: models differ more between rig {rig} and the other than what is stated of the "
-        f"instruments allows (so much comes up {100 * p:.1g} times in 100)"
+        f"instruments allows (so much comes up {per_hundred(p)} times in 100)"
     ]
