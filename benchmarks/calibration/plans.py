@@ -37,6 +37,8 @@ class Wanted:
     pairs: int = 1
     chosen: str = "before"
     dof: float = math.inf  # behind the spread stated
+    again: bool = True  # whether it is estimated again with the units of the test
+    units: int = 0  # of each model, instead of those planned
     by_formula: bool = False  # units_for_gap instead of plan_units
 
 
@@ -59,6 +61,7 @@ def _planned(wanted: Wanted, estimates, told: fs.Bench, pair: int, power: float)
         estimates, f"M{2 * pair:03d}", f"M{2 * pair + 1:03d}", bench=told, equal=True,
         gap=f"{100 * wanted.gap:g} %", power=power, quantity="airflow",
         chosen=wanted.chosen,  # type: ignore[arg-type]
+        spread_then="estimated again" if wanted.again else "as stated",
     )  # fmt: skip
 
 
@@ -76,7 +79,7 @@ def plan_of(wanted: Wanted) -> tuple[int, float]:
             measurement=measuring_of_one(bench), floor=math.sqrt(2.0) * floor_of_one(bench),
         )  # fmt: skip
         return needed.n_per_model, needed.reached
-    units, said = 0, []
+    units, said = wanted.units, []
     for pilot in range(PILOTS):
         table, _ = bench.simulate(np.random.default_rng([pilot, 2026]))
         told = _told(bench, wanted.dof)
@@ -118,6 +121,8 @@ def _measured(bench: SimulatedBench, readings, wanted: Wanted, rng: np.random.Ge
         return stated(bench)
     scale = np.sqrt(rng.chisquare(wanted.dof, size=2) / wanted.dof)
     earlier = _told(bench, wanted.dof, (float(scale[0]), float(scale[1])))
+    if not wanted.again:
+        return earlier
     pool = fs.UnitSpread(noise=earlier.spread.noise, airflow=earlier.spread.airflow)
     return fs.unit_spread(readings, earlier, prior=pool).bench
 
@@ -132,6 +137,10 @@ def cases() -> list[Case]:
          Wanted(gap=0.12, power=0.8, pairs=3, chosen="from the chart"), 260),
         ("8 %, spread known from 4 degrees of freedom beforehand",
          Wanted(gap=0.08, power=0.8, dof=4.0), 600),
+        ("30 %, spread as stated from 2 degrees of freedom",
+         Wanted(gap=0.30, power=0.8, dof=2.0, again=False), 600),
+        ("18 %, likewise, 5 units: luck runs past the steps",
+         Wanted(gap=0.18, power=0.6, dof=2.0, again=False, units=5), 600),
     ]  # fmt: skip
     return [
         Case(study=STUDY, name=name, run=carried_out, benches=benches, quick=max(6, benches // 25),
