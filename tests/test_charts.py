@@ -446,7 +446,7 @@ def test_of_many_curves_the_best_are_named_and_the_others_are_thin(band):
     names = [f"Invented {k}" for k in range(200)]
     many = band.isel(model=[0] * 200).assign_coords(model=names)
     more = xr.DataArray(1 + 0.01 * np.arange(200), dims="model")
-    many["airflow_value"] = many["airflow_value"] * more
+    many["airflow_value"] = (many["airflow_value"] * more).assign_attrs(many["airflow_value"].attrs)
     for size in SIZES:
         plt.figure(figsize=size, layout="constrained")
         drawn = charts.noise_airflow(many)
