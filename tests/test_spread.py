@@ -566,6 +566,19 @@ def test_the_sentence_says_what_was_left_out_and_what_one_pair_is_worth():
     found = unit_spread(readings(*drowned), exact_bench())
     assert "Left out: A, noise at a given speed: at the room's floor" in found.sentence()
 
+    # Several samples without a speed: not that each model had one sample, and models together.
+    silent = readings(*pairs()).drop_vars("speed")
+    told = unit_spread(silent, exact_bench()).sentence()
+    assert "no two samples of one model can be set side by side. " in told
+    assert "each model was tested with one sample" not in told
+    assert "Left out: A and B, noise at a given speed: no speed readings" in told
+    assert "temperature" not in told
+
+    again = readings(*pairs(sitting="1")[:3], power_law_rows("A", unit="1", sitting="2"))
+    assert "How mountings differ is told by 1 degree of freedom in noise, airflow and speed" in (
+        unit_spread(again, fs.Bench()).sentence()
+    )
+
     pair = unit_spread(readings(*pairs()[:2]), fs.Bench())
     assert "One pair of samples (noise, airflow and speed) is reported and not put in the" in (
         pair.sentence()

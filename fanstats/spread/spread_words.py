@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from fanstats.spread.along_curve import ALONG_FROM
 from fanstats.spread.boxes import ONE_BOX
 from fanstats.spread.luck_correlation import FEWEST
-from fanstats.spread.strata import ALL_ALIKE
+from fanstats.spread.strata import ALL_ALIKE, FEWEST_DOF
 from fanstats.wording import listed, times_words, two_digits
 
 if TYPE_CHECKING:
@@ -104,6 +104,7 @@ def cannot_tell(
     splits: Mapping[SpreadKind, BoxSplit] | None = None,
     *,
     unstated: Collection[str] = (),
+    several: bool = False,
 ) -> list[str]:
     """List what the readings cannot tell apart, each with the test that would.
 
@@ -121,13 +122,19 @@ def cannot_tell(
         By kind, spread between boxes and within.
     unstated : collection of str
         Kinds of which no error of a single reading is stated.
+    several : bool
+        Whether several samples of any model were tested at all.
 
     Returns
     -------
     list of str
     """
     told = []
-    if not any(found.means.dof > 0 for found in strata.values()):
+    if not any(found.means.dof > 0 for found in strata.values()) and several:
+        told.append(
+            "nothing is known of sample luck: no two samples of one model can be set side by side"
+        )
+    elif not any(found.means.dof > 0 for found in strata.values()):
         names = f" ({listed(single[:5])})" if single else ""
         told.append(
             f"nothing is known of sample luck: each model was tested with one sample{names}. "
@@ -156,6 +163,7 @@ def cannot_tell(
                 f"scatter of single readings of {listed(_NAMES[k] for k in kinds)} is {how}: no "
                 "reading was repeated. Reading each step of one sample 3 times would measure it"
             )
+    told += _rare_words(strata)
     if boxes:
         told.append(
             "samples of one box may be alike, so the spread is a lower bound: samples bought "
@@ -169,6 +177,24 @@ def cannot_tell(
             "their own; samples of one box that stand for one model are still drawn as if each "
             "came from its own"
         )
+    return told
+
+
+def _rare_words(strata: Mapping[SpreadKind, Strata]) -> list[str]:
+    """Name what too few mountings or days tell of, to be put in a bench."""
+    told = []
+    for level, things, mend in (
+        ("sitting", "mountings", "mounting one sample 6 times"),
+        ("session", "days", "the same samples on 3 days or more"),
+    ):
+        parts = {kind: getattr(found, level) for kind, found in strata.items()}
+        few = [kind for kind, part in parts.items() if part and part.square_dof < FEWEST_DOF]
+        if few:
+            told.append(
+                f"how {things} differ is told by 1 degree of freedom in "
+                f"{listed(_NAMES[kind] for kind in few)}, too few for a bench, where what was "
+                f"stated stays: {mend} would tell"
+            )
     return told
 
 

@@ -21,7 +21,7 @@ from fanstats.sources import Bench, Source, UnitSpread
 from fanstats.spread.along_curve import AlongCurve, along_curve
 from fanstats.spread.boxes import BoxSplit, box_note, boxes_of, split_by_box
 from fanstats.spread.component_intervals import component_interval
-from fanstats.spread.like_for_like import aligned_by, on_one_scale
+from fanstats.spread.like_for_like import aligned_by, on_one_scale, reads_kind
 from fanstats.spread.luck_correlation import Correlation, luck_correlation
 from fanstats.spread.measured_bench import (
     Prior,
@@ -41,7 +41,7 @@ from fanstats.spread.spread_words import (
 )
 from fanstats.spread.strata import Component, Strata, strata_of, told_raw
 from fanstats.spread.trends import drift_words
-from fanstats.wording import per_hundred
+from fanstats.wording import listed, per_hundred
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -224,7 +224,13 @@ def unit_spread(
         correlation=together,
         cannot_tell=(
             *cannot_tell(
-                strata, repeats, boxes, _single(sittings), splits, unstated=_unstated(bench)
+                strata,
+                repeats,
+                boxes,
+                _single(sittings),
+                splits,
+                unstated=_unstated(bench),
+                several=len(_single(sittings)) < len({sitting.model for sitting in sittings}),
             ),
             *along_words(along, held),
             *correlation_words(together, strata),
@@ -286,6 +292,7 @@ def _offsets(
     again = [s for s in sittings if s.model in several]
     found: dict[SpreadKind, list[Offsets]] = {}
     left_out = []
+    reasons: dict[tuple[SpreadKind, str], list[str]] = {}
     laid_out: dict[tuple[int, ...], list[ModelLayout]] = {}
     for kind in KINDS:
         kept, told = on_one_scale(again, bench, kind)
@@ -299,9 +306,15 @@ def _offsets(
             part = offsets_of(kind, bench, layout)
             if isinstance(part, Offsets):
                 found.setdefault(kind, []).append(part)
-            elif not part.startswith("read in one sitting"):
-                left_out.append(f"{layout.model}, {KIND_WORDS[kind]}: {part}")
+            elif _is_read(again, kind, layout.model) and not part.startswith("read in one sitting"):
+                reasons.setdefault((kind, part), []).append(layout.model)
+    for (kind, reason), models in reasons.items():
+        left_out.append(f"{listed(models)}, {KIND_WORDS[kind]}: {reason}")
     return found, left_out
+
+
+def _is_read(sittings: list[Sitting], kind: SpreadKind, model: str) -> bool:
+    return any(sitting.model == model and reads_kind(sitting, kind) for sitting in sittings)
 
 
 def _aligned_words(aligned: Aligned | None) -> list[str]:
