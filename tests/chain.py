@@ -252,7 +252,8 @@ def _at_speed(
     sizes: Sizes,
 ) -> dict[str, Any]:
     lg = [package.log(part) for part in found.speed]
-    level = value_at(package, lg, found.fan, package.log(at))
+    off = at / (1 + sizes.curve * errors("curve", model)) if sizes.curve else at
+    level = value_at(package, lg, found.fan, package.log(off))
     flow = value_at(package, found.speed, found.flow, at)
     if scope != "tested unit":
         level = level - sizes.noise_luck * errors("e", model)

@@ -396,11 +396,14 @@ def test_equal_drive_and_speed_have_the_uncertainties_of_general_packages(packag
                   speed=fs.standard("3 %"))  # fmt: skip
     found = first_order(PAIR, **{held: at}, bench=lucky)
     chain = at_equal_drive if held == "drive" else at_equal_speed
+    # The choice of curve between steps is added at one speed, not at one drive.
+    sizes = replace(SIZES, curve=json.loads(found.attrs["pooled"])["curve"] or 0.0)
 
+    assert (sizes.curve > 0) == (held == "speed")
     assert found.attrs["question"] == f"equal {held}"
     for scope in SCOPES:
         errors = Errors(package)
-        results = [chain(package, errors, rows, at, scope, SIZES) for rows in (A, B)]
+        results = [chain(package, errors, rows, at, scope, sizes) for rows in (A, B)]
         for name in results[0]:
             place = {"obstruction": "none"} if name == "airflow" else {}
             here = {"scope": scope, **place}

@@ -102,10 +102,10 @@ def curve_band(
     -----
     The simultaneous ranges of one model and scope hold along its whole curve with `probability`;
     they make no allowance for looking at several models or scopes. They are calibrated on the
-    points of the grid; between them the curve is smooth. Over noise, unless `pooled` says
-    otherwise, the uncertainty of the choice of curve is one for the whole curve: the root mean
-    square of those at three levels. Over speed the choice of curve between steps is not
-    considered, and the attribute ``not_considered`` says so.
+    points of the grid; between them the curve is smooth. Over noise, and of noise over speed,
+    unless `pooled` says otherwise, the uncertainty of the choice of curve is one for the whole
+    curve: the root mean square of those at three levels or speeds. Of anything else over speed the
+    choice of curve between steps is not considered, and the attribute ``not_considered`` says so.
 
     References
     ----------
@@ -148,7 +148,7 @@ def curve_band(
             "of": of,
             "over": over,
             "probability": probability,
-            "not_considered": "" if over == "noise" else "choice of curve between steps",
+            "not_considered": "" if "noise" in (of, over) else "choice of curve between steps",
         },
     )
 

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fanstats.estimates.curves import fit_power_law
+from fanstats.estimates.curves import Solved, fit_power_law
 from fanstats.estimates.draws import Label, OneAtATime, Recorder
 from fanstats.estimates.level_curve import (
     LevelKnots,
+    level_at,
     level_knots_of,
     precision,
     remove_room,
@@ -35,9 +36,12 @@ _FEWEST = 4
 
 
 def curve_uncertainty(
-    bench: Bench, curves: Iterable[LevelCurve], target: NoiseTarget
+    bench: Bench, curves: Iterable[LevelCurve], target: NoiseTarget | float
 ) -> tuple[float, int]:
     """Pool what leaving the step nearest the target out does to the speed read.
+
+    At one speed the target is each curve's own level there: the curve without its step has that
+    level at another speed.
 
     With ``d`` the relative change of speed and ``v`` what reading noise alone moves it, the
     standard uncertainty is ``sqrt(max(0, mean(d**2 - v))) / 2``: half, because the full curve has
@@ -50,8 +54,8 @@ def curve_uncertainty(
         What is stated about the instruments.
     curves : iterable of LevelCurve
         The noise curves of the table.
-    target : NoiseTarget
-        The target.
+    target : NoiseTarget or float
+        The target, or the speed in rpm that everything is read off at.
 
     Returns
     -------
@@ -69,12 +73,13 @@ def curve_uncertainty(
 
 
 def _alike(
-    curves: Iterable[LevelCurve], target: NoiseTarget
+    curves: Iterable[LevelCurve], target: NoiseTarget | float
 ) -> dict[tuple[object, ...], list[LevelCurve]]:
     """Group curves that can be worked out in one array and stand in one room."""
     groups: dict[tuple[object, ...], list[LevelCurve]] = {}
+    nowhere = not isinstance(target, float) and target.problem
     for curve in curves:
-        if not (curve.problem or curve.knots.count < _FEWEST or target.problem):
+        if not (curve.problem or curve.knots.count < _FEWEST or nowhere):
             sitting = curve.sitting
             cells = (curve.knots.count, curve.knots.group.tobytes())
             key = (sitting.rig, sitting.background_reading, curve.room, cells)
@@ -82,14 +87,21 @@ def _alike(
     return groups
 
 
-def _excesses(bench: Bench, curves: Sequence[LevelCurve], target: NoiseTarget) -> list[float]:
+def _excesses(
+    bench: Bench, curves: Sequence[LevelCurve], target: NoiseTarget | float
+) -> list[float]:
     """Give d squared minus v for each of several alike curves that says something."""
     recorder = Recorder()
     level_knots_of(recorder, bench, curves)
     moved = OneAtATime(_places(recorder, curves))
     knots = level_knots_of(moved, bench, curves)
-    wanted = _wanted(moved, bench, curves[0], knots, target)
-    full = solve_level(curves[0], knots, wanted)
+    if isinstance(target, float):
+        at = np.full((1, len(curves), moved.size), target)
+        wanted, *past = level_at(curves[0], knots, at)
+        full = Solved(at, *past)
+    else:
+        wanted = _wanted(moved, bench, curves[0], knots, target)
+        full = solve_level(curves[0], knots, wanted)
     distance = np.abs(knots.level[:, :, 0] - wanted[0, :, 0])
     nearest = np.argmin(distance, axis=0)
     usable = ~(full.below | full.above)[0, :, 0]

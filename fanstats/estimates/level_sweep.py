@@ -37,7 +37,7 @@ _POINTS: Final = 31
 _COLUMNS: Final = {"temperature_rise": ("temperature", "ambient")}
 # What every curve rests on.
 _ALWAYS: Final = ("drive", "speed", "noise", "background")
-# Levels at which the uncertainty of the choice of curve is looked up, as shares of the sweep.
+# Where the uncertainty of the choice of curve is looked up, as shares of the sweep.
 _LOOKED_UP: Final = (0.25, 0.5, 0.75)
 _FEWEST_DRAWS: Final = 100
 # Kept inside the last step, where rounding could push a target past it; dB or rpm.
@@ -227,7 +227,7 @@ def sweep_of(
         May be None where there is only one.
     bench, draws, rng, background, target, curve, room, pooled
         As in `equal_noise`. Without `pooled` the uncertainty of the choice of curve is the root
-        mean square of those at three levels of the whole table.
+        mean square of those at three levels or speeds of the whole table.
 
     Returns
     -------
@@ -247,7 +247,8 @@ def sweep_of(
     read = readings[over].to_numpy()
     ends = [np.nanmin(read), np.nanmax(read)] if np.isfinite(read).any() else [1.0, 1.0]
     found, root, uncertainties = {}, rng, []
-    for share in (0.5,) if pooled is not None or over == "speed" else _LOOKED_UP:
+    known = pooled is not None or (over == "speed" and of != "noise")
+    for share in (0.5,) if known else _LOOKED_UP:
         looked = _estimates(
             over,
             readings,

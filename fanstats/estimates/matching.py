@@ -364,7 +364,8 @@ def equal_speed(
     bench : Bench
         What is stated about the instruments and the unit-to-unit spread.
     draws, rng, background, curve, room, slope, pooled
-        As in `equal_drive`.
+        As in `equal_drive`. The noise also carries the uncertainty of the choice of curve, found
+        as at equal noise: a curve that is off by a share of speed is off along its slope.
 
     Returns
     -------
@@ -441,12 +442,25 @@ def ask_speed(
     case = gather_case(
         readings, bench, curve=curve, background=background, room=room, pooled=pooled
     )
-    request = Request(
-        kind="equal speed", bench=bench, target=_level_free(case, background), at=number
-    )
     layouts = case.layouts(omit_shared=False, slope=_slope(slope))
-    held = {"speed": number, "speed_units": "rpm"}
-    return Asked(case, request, layouts, held, 0, groups)
+    u_curve, told = _curve_at_speed(case, layouts, number)
+    request = Request(
+        kind="equal speed",
+        bench=bench,
+        target=_level_free(case, background),
+        at=number,
+        curve_uncertainty=0.0 if np.isnan(u_curve) else u_curve,
+    )
+    held = {"speed": number, "speed_units": "rpm", "curve_uncertainty": u_curve}
+    return Asked(case, request, layouts, held, told, groups)
+
+
+def _curve_at_speed(case: Case, layouts: Sequence[ModelLayout], speed: float) -> tuple[float, int]:
+    """Give the uncertainty of the choice of curve at one speed, and of how many curves."""
+    if case.pooled_curve is not None:
+        return case.pooled_curve, -1
+    units = [unit for layout in layouts if layout.abscissa == "speed" for unit in layout.units]
+    return curve_uncertainty(case.bench, [c for unit in units for c in unit.noise], speed)
 
 
 def _answered(asked: Asked, draws: int, rng: SeedLike) -> xr.Dataset:

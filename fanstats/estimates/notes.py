@@ -307,7 +307,7 @@ def measured(
         f"{sum(layout.readings for layout in layouts)} readings of {len(layouts)} models in "
         f"{len(sittings)} sittings; {several} models with more than one sample"
     ]
-    if request.kind == "equal noise" and curve["curves"] > 0:
+    if curve["curves"] > 0:
         told.append(
             f"choice of curve: {_percent(curve['u'])} of speed, from leaving one step out of "
             f"{curve['curves']} curves"
@@ -353,13 +353,23 @@ def not_considered(
     if "temperature_rise" in outputs:
         needed.append("temperature")
     told = [*request.bench.unstated(needed)]
-    if sweeps and request.kind == "equal noise" and np.isnan(curve["u"]):
-        told.append("choice of curve: no curve has four usable steps around the target")
-    if sweeps and request.kind != "equal noise":
-        told.append(
-            f"choice of curve between steps: nothing is added for it at {request.kind} (a step "
-            "that was read needs none); set results of curve='straight' beside these"
-        )
+    told += _curve_not_considered(request, outputs, curve) if sweeps else []
     held = [k for k in _SPREADS if k != "temperature" or "temperature_rise" in outputs]
     unknown = [kind for kind in request.bench.spread.unknown if kind in held]
     return told + [f"sample luck in {_SPREADS[kind]}: not stated" for kind in unknown]
+
+
+def _curve_not_considered(
+    request: Request, outputs: Mapping[str, Sequence[str]], curve: Mapping[str, Any]
+) -> list[str]:
+    """Say where nothing is added for the choice of curve between steps."""
+    told = []
+    if request.kind == "equal drive":
+        told.append(
+            "choice of curve between steps: nothing is added for it at equal drive (a step that "
+            "was read needs none); set results of curve='straight' beside these"
+        )
+    elif np.isnan(curve["u"]) and (request.kind == "equal noise" or "noise" in outputs):
+        what = "target" if request.kind == "equal noise" else "speed"
+        told.append(f"choice of curve: no curve has four usable steps around the {what}")
+    return told

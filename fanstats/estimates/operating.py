@@ -711,7 +711,12 @@ def noise_values(
         parts = []
         for curve in unit.noise:
             knots = level_knots_of(draws, request.bench, [curve])
-            solved = level_at(curve, knots, _first_scopes(here.at, scopes))
+            at = _first_scopes(here.at, scopes)
+            solved = level_at(curve, knots, at)
+            if request.kind == "equal speed" and request.curve_uncertainty:
+                # A step that ends the sweep stays inside it, wherever the curve is read.
+                off = at / _curve_factor(draws, request, [curve])
+                solved = Solved(level_at(curve, knots, off).at, solved.below, solved.above)
             level = solved.at + shift
             if curve.room != "unknown" and request.target.background == "included":
                 level = add_levels(level, _room(draws, request, knots))
