@@ -115,3 +115,6 @@ def test_where_more_samples_only_run_past_the_steps_the_advice_is_to_read_furthe
     assert found.sentence().startswith("With the steps read a gap of 1.4 cannot be settled: sample")
     assert "Read further steps and plan again" in found.sentence()
     assert "tie" not in found.sentence()
+    # The best of all that may be tested, whatever it costs.
+    best = max(row.power for row in found.curve.itertuples())
+    assert f"samples do best, with a chance of {best:.2f}. Read further" in found.sentence()

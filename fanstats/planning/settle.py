@@ -319,6 +319,11 @@ def settle_gap(
             f"{state_endless[1]:.3g} count and find this one with a chance of "
             f"{chance_words(state_endless[0])} at most"
         )
+    elif verdict == "cannot be settled":
+        best, chance = _within_means(aim, designs, [math.inf, math.inf]) or (effort.tested, 0.0)
+        reason += (
+            f"; {best[0]} and {best[1]} samples do best, with a chance of {chance_words(chance)}"
+        )
     short = verdict == "budget short"
     within = _within_means(aim, designs, [means["budget"], means["bench_hours"]]) if short else None
     then = state_now if design is now else aim.outlook(design)
