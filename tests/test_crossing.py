@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import xarray as xr
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
 import fanstats as fs
@@ -194,6 +196,30 @@ def test_nothing_known_of_either_is_said():
 
     assert "cannot be compared at any level" in found.sentence()
     assert found.points == ()
+
+
+@given(
+    seed=st.integers(0, 10_000),
+    width=st.floats(0.001, 0.5),
+    wider=st.floats(1.0, 4.0),
+)
+def test_a_range_holds_its_crossing_and_turns_with_the_pair(seed, width, wider):
+    """Whatever the curve; a wider band has a wider range; turned round, the same levels."""
+    rng = np.random.default_rng(seed)
+    value = np.cumsum(rng.normal(size=12)) * 0.1
+    points, broad, turned = (
+        crossing(made(sign * value, sign * value - w, sign * value + w)).points
+        for sign, w in ((1, width), (1, width * wider), (-1, width))
+    )
+
+    assert [point.level for point in turned] == pytest.approx([point.level for point in points])
+    for point, other, back in zip(points, broad, turned, strict=True):
+        assert not point.low > point.level
+        assert not point.high < point.level
+        assert not other.low > point.low + 1e-9
+        assert not other.high < point.high - 1e-9
+        assert {point.ahead_above, back.ahead_above} == {"A", "B"}
+        assert [back.low, back.high] == pytest.approx([point.low, point.high], nan_ok=True)
 
 
 def test_pairs_that_cannot_be_compared_say_why():

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 from scipy.optimize import curve_fit
 
@@ -101,6 +103,30 @@ def test_a_weighed_fit_on_a_floor_is_scipys():
     for draw in range(3):
         expected, _ = curve_fit(model, x[:, 0, 0], y[:, 0, draw], p0=start, sigma=sigma, xtol=1e-13)
         assert found[:, 0, draw] == pytest.approx(expected, rel=1e-5)
+
+
+@given(
+    seed=st.integers(0, 10_000),
+    knots=st.integers(2, 9),
+    slope=st.floats(5.0, 40.0),
+    size=st.floats(1e-3, 1e3),
+)
+def test_an_exact_power_law_is_found_whatever_its_steps_weigh(seed, knots, slope, size):
+    """Any covariance; and one that is larger throughout gives the same line."""
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(1, knots, knots + 2))
+    covariance = root @ root.transpose(0, 2, 1) + 0.05 * np.eye(knots)
+    x = np.sort(rng.uniform(6.0, 7.5, size=(knots, 1, 1)), axis=0)
+    x += 0.1 * np.arange(knots)[:, None, None]
+    y = -100 + slope * x + np.zeros((1, 1, 3))
+
+    exact = np.array(fit_power_law(x, y, precision_of(covariance)))
+    bent = y + rng.normal(size=y.shape)
+    one, other = (np.array(fit_power_law(x, bent, precision_of(k * covariance))) for k in (1, size))
+
+    assert exact[1] == pytest.approx(slope, rel=1e-6)
+    assert exact[0] == pytest.approx(-100, rel=1e-6)
+    assert one == pytest.approx(other, rel=1e-7, abs=1e-7)
 
 
 def test_the_value_is_weighted_least_squares_with_the_errors_of_the_steps():
