@@ -207,6 +207,19 @@ def test_power_law_on_a_floor_is_scipys_curve_fit():
         assert found[:, draw] == pytest.approx(expected, rel=1e-5)
 
 
+def test_a_floored_fit_does_not_hang_on_its_neighbours():
+    """One draw alone is bit for bit what it is among others, the stubborn ones too."""
+    rng = np.random.default_rng(3)
+    x = np.log([400, 500, 650, 900, 1200, 1500.0])[:, None]
+    fan = 50 / LN10 * x - 118
+    y = 10 * np.log10(10 ** (fan / 10) + 10**2.4) + rng.normal(size=(6, 40)) * 1.5
+
+    together = np.array(fit_power_law_with_floor(x, y))
+
+    alone = [np.array(fit_power_law_with_floor(x, y[:, k : k + 1])) for k in range(40)]
+    assert np.array_equal(together, np.concatenate(alone, axis=1))
+
+
 def test_speeds_swapped_by_a_freak_draw_are_held_not_folded():
     """Abscissas stay strictly rising, others are untouched."""
     x = np.array([[500.0, 500.0], [700.0, 480.0], [900.0, 900.0]])

@@ -50,6 +50,8 @@ AIRFLOW_SLOPE_HIGH: Final = 1.3
 _NEWTON_STEPS: Final = 3
 _BRACKETED_STEPS: Final = 60
 _CONVERGED: Final = 1e-13
+_MARQUARDT_STEPS: Final = 60
+_MARQUARDT_SETTLED: Final = 1e-9
 
 
 class Solved(NamedTuple):
@@ -580,55 +582,65 @@ def fit_power_law_with_floor(
     Marquardt, J. Soc. Indust. Appl. Math. 11 (1963) 431-441.
     """
     shape = np.broadcast_shapes(x.shape, y.shape)
-    x, y = np.broadcast_to(x, shape), np.broadcast_to(y, shape)
+    if weight is None:
+        relative: FloatArray = np.ones((1,) * len(shape))
+    else:  # on a scale of its own, so that the damping means the same
+        relative = weight / np.sqrt(np.mean(weight**2, axis=0))
+    x, y, relative = (
+        np.broadcast_to(part, shape).reshape(shape[0], -1) for part in (x, y, relative)
+    )
     centre = x.mean(axis=0)
     dx = x - centre
     slope = np.maximum((y[-1] - y[-2]) / (x[-1] - x[-2]), SLOPE_LOW / _LN10)
     start = np.stack([y[-1] - slope * dx[-1], slope, y[0] - 3.0], axis=-1)
-    if weight is None:
-        relative: FloatArray = np.ones((len(x),) + (1,) * (x.ndim - 1))
-    else:  # on a scale of its own, so that the damping means the same
-        relative = weight / np.sqrt(np.mean(weight**2, axis=0))
-    parameters = _marquardt(dx, y, start, relative)
-    return (
-        parameters[..., 0] - parameters[..., 1] * centre,
-        parameters[..., 1],
-        parameters[..., 2],
-    )
+    at_centre, slope, floor = _marquardt(dx, y, start, relative).T
+    intercept = at_centre - slope * centre
+    return intercept.reshape(shape[1:]), slope.reshape(shape[1:]), floor.reshape(shape[1:])
 
 
 def _floored(dx: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Levels of the floored power law, and the fan's share of the energy."""
-    fan = (parameters[..., 0] + parameters[..., 1] * dx) * (_LN10 / 10.0)
-    total = np.logaddexp(fan, parameters[..., 2] * (_LN10 / 10.0))
+    fan = (parameters[:, 0] + parameters[:, 1] * dx) * (_LN10 / 10.0)
+    total = np.logaddexp(fan, parameters[:, 2] * (_LN10 / 10.0))
     return total * (10.0 / _LN10), np.exp(fan - total)
 
 
-def _marquardt(
-    dx: FloatArray, y: FloatArray, parameters: FloatArray, weight: FloatArray
-) -> FloatArray:
-    damping = np.full(parameters.shape[:-1], 1e-2)
-    model, share = _floored(dx, parameters)
-    loss = ((weight * (y - model)) ** 2).sum(axis=0)
-    for _ in range(60):
-        jacobian = np.stack([share, share * dx, 1.0 - share], axis=-1) * weight[..., np.newaxis]
-        normal = np.einsum("k...i,k...j->...ij", jacobian, jacobian)
-        gradient = np.einsum("k...i,k...->...i", jacobian, weight * (y - model))
-        diagonal = np.einsum("...ii->...i", normal)
-        damped = normal + (damping[..., None] * diagonal + 1e-9)[..., None] * np.eye(3)
-        step = np.linalg.solve(damped, gradient[..., None])[..., 0]
-        trial = parameters + np.clip(step, -20.0, 20.0)
-        trial_model, trial_share = _floored(dx, trial)
-        trial_loss = ((weight * (y - trial_model)) ** 2).sum(axis=0)
-        better = trial_loss <= loss
-        parameters = np.where(better[..., None], trial, parameters)
-        model, share = np.where(better, trial_model, model), np.where(better, trial_share, share)
-        settled = np.abs(np.where(better, step.max(axis=-1), 0.0)).max(initial=0.0) < 1e-9
-        loss = np.where(better, trial_loss, loss)
-        damping = np.clip(np.where(better, damping / 4.0, damping * 4.0), 1e-12, 1e8)
-        if settled and bool(better.all()):
+def _marquardt(dx: FloatArray, y: FloatArray, start: FloatArray, weight: FloatArray) -> FloatArray:
+    """Fit many floored power laws; each stops by itself, so none hangs on its neighbours.
+
+    `dx`, `y` and `weight` have shape (knot, fit), `start` (fit, 3).
+    """
+    found = start.copy()
+    going = np.arange(len(start))
+    damping = np.full(len(start), 1e-2)
+    for _ in range(_MARQUARDT_STEPS):
+        found[going], damping, settled = _marquardt_step(
+            dx[:, going], y[:, going], weight[:, going], found[going], damping
+        )
+        going, damping = going[~settled], damping[~settled]
+        if going.size == 0:
             break
-    return parameters
+    return found
+
+
+def _marquardt_step(
+    dx: FloatArray, y: FloatArray, weight: FloatArray, parameters: FloatArray, damping: FloatArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Go one step where it makes the fit better; give what is settled then."""
+    model, share = _floored(dx, parameters)
+    left = weight * (y - model)
+    jacobian = np.stack([share, share * dx, 1.0 - share], axis=-1) * weight[..., np.newaxis]
+    normal = np.einsum("kni,knj->nij", jacobian, jacobian)
+    gradient = np.einsum("kni,kn->ni", jacobian, left)
+    diagonal = np.einsum("nii->ni", normal)
+    damped = normal + (damping[:, np.newaxis] * diagonal + 1e-9)[..., np.newaxis] * np.eye(3)
+    step = np.clip(np.linalg.solve(damped, gradient[..., np.newaxis])[..., 0], -20.0, 20.0)
+    trial = weight * (y - _floored(dx, parameters + step)[0])
+    better: BoolArray = (trial**2).sum(axis=0) <= (left**2).sum(axis=0)
+    small = np.abs(step).max(axis=-1) < _MARQUARDT_SETTLED
+    damping = np.clip(np.where(better, damping / 4.0, damping * 4.0), 1e-12, 1e8)
+    # A step that small and no better: rounding has the last word.
+    return np.where(better[:, np.newaxis], parameters + step, parameters), damping, small
 
 
 def airflow_at(speed: FloatArray, airflow: FloatArray, at: FloatArray) -> Solved:
