@@ -643,3 +643,12 @@ def test_a_plan_loses_by_the_ends_that_a_claim_rests_on_and_no_others(
     assert not any("hardly reach" in note for note in short.not_considered)
     if short.verdict == "test":
         assert any("sample luck may run past the steps read" in note for note in short.assumed)
+
+
+def test_a_chance_below_the_smallest_printed_is_no_more_than_below() -> None:
+    """What repeats cannot do is said in words that stand for a chance next to nothing too."""
+    tiny = plan_units(estimates(PAIR), "Aven", "Bryll", gap=0.01, chosen="before")
+
+    assert tiny.power_repeats_only > 0.005  # false leads are found by repeats as well
+    strict = plan_units(estimates(PAIR), "Aven", "Bryll", gap=0.01, probability=0.999)
+    assert "Repeats on the samples at hand find it with a chance below 0.01." in strict.sentence()

@@ -21,7 +21,7 @@ from fanstats.planning.gap_scale import GapScale
 from fanstats.planning.next_units import NextUnits, plan_next
 from fanstats.planning.parts import Parts, reach_of, take_apart
 from fanstats.planning.settle import settle_gap
-from fanstats.planning.shown import chance_words
+from fanstats.planning.shown import at_most_words
 from fanstats.planning.units_plan import UnitsPlan
 from fanstats.wording import where
 
@@ -341,8 +341,8 @@ def _named(
     if plan.verdict == "cannot be settled" and plan.power_at_most < plan.power_wanted:
         reason = (
             "errors that belong to a model, which nothing bought reduces, let no gap below "
-            f"{floor:.3g} {scale.units} count and find this one with a chance of "
-            f"{chance_words(plan.power_at_most)} at most"
+            f"{floor:.3g} {scale.units} count and find this one with a chance "
+            f"{at_most_words(plan.power_at_most)}"
         )
     within = plan.within_means
     # What is read off lopsided draws may undercut what is reckoned alike either way.

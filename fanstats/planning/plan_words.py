@@ -98,7 +98,7 @@ def _affordable(plan: UnitsPlan) -> str:
 def _repeats(plan: UnitsPlan) -> str:
     if math.isnan(plan.power_repeats_only):
         return ""
-    return (
-        " Repeats on the samples at hand never find it with more than "
-        f"{chance_words(plan.power_repeats_only)}."
-    )
+    found = chance_words(plan.power_repeats_only)
+    if found.startswith("below"):
+        return f" Repeats on the samples at hand find it with a chance {found}."
+    return f" Repeats on the samples at hand never find it with more than {found}."

@@ -17,7 +17,7 @@ from fanstats.planning.design_search import (
 from fanstats.planning.effort import Costs, Design, Effort, Scatter, cost_of
 from fanstats.planning.gap_plan import GapPlan, Verdict
 from fanstats.planning.power import MOST_UNITS, power_continuing
-from fanstats.planning.shown import chance_words, money_words
+from fanstats.planning.shown import at_most_words, chance_words, money_words
 
 __all__ = ["GapPlan", "settle_gap"]
 
@@ -97,8 +97,8 @@ def settle_gap(
     if verdict == "cannot be settled" and state_endless[0] < aim.wanted:
         reason = (
             "errors that belong to a model, which nothing bought reduces, let no gap below "
-            f"{state_endless[1]:.3g} count and find this one with a chance of "
-            f"{chance_words(state_endless[0])} at most"
+            f"{state_endless[1]:.3g} count and find this one with a chance "
+            f"{at_most_words(state_endless[0])}"
         )
     elif verdict == "cannot be settled":
         best, chance = within_means(aim, designs, [math.inf, math.inf]) or (effort.tested, 0.0)

@@ -7,7 +7,7 @@ import pandas as pd
 from fanstats.exports import markdown_text
 from fanstats.tabled import Tabled
 
-__all__ = ["Shown", "chance_words", "money_words", "plain_rows", "spent_words"]
+__all__ = ["Shown", "at_most_words", "chance_words", "money_words", "plain_rows", "spent_words"]
 
 
 class Shown(Tabled):
@@ -103,6 +103,26 @@ def chance_words(chance: float) -> str:
     if chance >= 0.995:
         return "above 0.99"
     return f"{chance:.2f}" if chance >= 0.005 or chance == 0 else "below 0.01"
+
+
+def at_most_words(chance: float) -> str:
+    """Print the most that a chance comes to.
+
+    Parameters
+    ----------
+    chance : float
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> at_most_words(0.29), at_most_words(0.001)
+    ('of 0.29 at most', 'below 0.01')
+    """
+    words = chance_words(chance)
+    return words if words.startswith("below") else f"of {words} at most"
 
 
 def spent_words(money: float, currency: str, hours: float) -> str:
