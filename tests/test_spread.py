@@ -606,6 +606,23 @@ def test_rigs_that_nothing_bridges_make_no_sample_luck():
     assert row_of(joined, NOISE)["sd"] == pytest.approx(np.sqrt(0.5), abs=1e-9)
 
 
+def test_a_bridge_leaves_one_degree_of_freedom_less_to_mountings():
+    """Three fans on both rigs, 0.3 dB about their mean difference: the bridge was that mean."""
+    rows = [
+        power_law_rows(
+            model, rig=rig, session="", level_at_900=33.0 + (1.2 + off if rig == "old" else 0.0)
+        )
+        for model, off in (("A", 0.3), ("B", 0.0), ("C", -0.3))
+        for rig in ("old", "new")
+    ]
+    bridge = fs.bridge_rigs(readings(*rows), exact_bench(), onto="new")
+    row = row_of(unit_spread(bridge.readings, bridge.bench), NOISE, "between sittings")
+
+    # Differences of variance 0.09 on 2 degrees of freedom, of two sittings each.
+    assert row["dof"] == pytest.approx(2)
+    assert row["raw_variance"] == pytest.approx(0.09 / 2, rel=1e-6)
+
+
 def test_wrong_arguments_are_refused():
     """A bench, a prior and a curve of the wrong kind are named."""
     table = readings(*pairs())

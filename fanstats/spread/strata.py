@@ -276,20 +276,30 @@ def _within(
     again = np.flatnonzero((np.bincount(unit)[unit] > 1) & own)
     if again.size == 0:
         return None
-    groups = {"unit": [keys[place] for place in again.tolist()]}
+    groups: dict[str, list[object]] = {"unit": [keys[place] for place in again.tolist()]}
+    rigs = [rig for part in parts for rig in part.rigs]
+    if len({rigs[place] for place in again.tolist()}) > 1:
+        # A bridge made rigs agree by what these very sittings showed: that is no repeat.
+        groups["rig"] = [rigs[place] for place in again.tolist()]
     days = [sessions[place] for place in again.tolist()]
     split = analysis_of_variance(
         values[again], fixed=groups, random={"session": days}, residual="sitting"
     )
-    several = all(days) and bool(split.dof[1] > 0)
-    apart = several and bool(split.dof[2] > 0)
+    several = all(days) and bool(split.dof[-2] > 0)
+    apart = several and bool(split.dof[-1] > 0)
     alone = analysis_of_variance(values[again], fixed=groups, residual="sitting")
     anova = split if apart else alone
+    if not anova.dof[-1] > 0:
+        return None
     # What is estimated here is left in; a stated session error that cannot be is taken out.
     without = {"sitting", "session"} if apart else {"sitting"}
+    if "rig" in groups:
+        without.add("shared")  # what all readings of a rig share stands in its mean
     covariance = _blocks([part.covariance(without) for part in parts])[np.ix_(again, again)]
     stated = any(label[LEVEL_OF_SHARING] == "session" for part in parts for label in part.labels)
-    return _Within(anova, anova.expected(covariance)[1:], apart, several and not (apart or stated))
+    return _Within(
+        anova, anova.expected(covariance)[anova.fixed :], apart, several and not (apart or stated)
+    )
 
 
 def _below(within: _Within | None, probability: float) -> tuple[Component | None, Component | None]:
@@ -305,7 +315,7 @@ def _below(within: _Within | None, probability: float) -> tuple[Component | None
 def _component(within: _Within, place: int, name: str, probability: float) -> Component:
     anova = within.anova
     weights = anova.weights()[place]
-    squares, dof = _squares(anova), anova.dof[1:]
+    squares, dof = _squares(anova), anova.dof[anova.fixed :]
     known = float(weights @ within.reading)
     raw = _settled(float(weights @ squares) - known)
     low, high = _interval(squares, dof, weights, probability, known)
@@ -358,7 +368,7 @@ def told_raw(raw: float, high: float) -> str:
 
 def _squares(anova: Anova) -> FloatArray:
     """Mean squares of the random terms, 0 where rounding alone is left."""
-    squares = anova.mean_squares[1:]
+    squares = anova.mean_squares[anova.fixed :]
     return np.where(squares < _ROUND_OFF**2, 0.0, squares)
 
 
@@ -462,7 +472,7 @@ def _unit(
             shares = [means.share(same), *shares]
         below = np.array(shares) @ within.anova.weights()
         squares += list(_squares(within.anova))
-        dof += list(within.anova.dof[1:])
+        dof += list(within.anova.dof[within.anova.fixed :])
         weights += list(-below)
         known -= float(below @ within.reading)
         estimate, how = _by_likelihood(parts, within)
