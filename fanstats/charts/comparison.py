@@ -48,6 +48,7 @@ _VERDICT_WORDS: Final = {
 }
 
 
+_INNER: Final = 0.42
 _CROSSED: Final = ("level", "low", "high")
 _CROSSING: Final[dict[str, Any]] = {"marker": "D", "markersize": 6.0, "markeredgewidth": 1.2}
 
@@ -168,6 +169,8 @@ def difference(
         else None
         for ends in ((low, high), joint_ends)
     )
+    for fill in () if ranges is None else ranges.fills:
+        fill.set_alpha(_INNER)  # darker than the band at once, where that ends too
     crossings, crossing_ranges = _crossings(ax, band, inks)
     settled = tuple(
         ax.axvspan(*span, color=inks.wash, linewidth=0, zorder=0.4) for span in _spans(band)
@@ -188,7 +191,7 @@ def difference(
         words = "" if among < 3 else f"picked from a chart of {among} models"
         probability = float(band.attrs["probability"])
         at_each = "at each level" + (f", {words}" if words else "")
-        handles[range_label(at_each, probability)] = Patch(facecolor=inks.series[0], alpha=0.45)
+        handles[range_label(at_each, probability)] = Patch(facecolor=inks.series[0], alpha=0.5)
         if joint is not None:
             handles[range_label("at all levels at once", probability)] = Patch(
                 facecolor=inks.series[0], alpha=0.2

@@ -56,6 +56,8 @@ _EDGES: Final[dict[str, Any]] = {
 }
 
 
+# Opacity of the range of each point: darker than the band of the whole curve, where that ends too.
+_INNER: Final = 0.34
 # Bands of more curves than this run into each other.
 _MOST_BANDS: Final = 3
 
@@ -362,7 +364,7 @@ def _add_own(
     low, high = (ends.sel(bound=bound).to_numpy() for bound in ("lower", "upper"))
     return tuple(
         ax.fill_between(
-            x[run], low[run], high[run], color=style.color, alpha=0.28, linewidth=0, zorder=1.55
+            x[run], low[run], high[run], color=style.color, alpha=_INNER, linewidth=0, zorder=1.55
         )
         for run in runs(np.isfinite(low) & np.isfinite(high))
     )
