@@ -44,7 +44,7 @@ class Readable:
     ----------
     ends : tuple of ndarray, shape (designs, places)
         For either model, the largest estimates as a multiple of the variance as stated; a column
-        for each of equally likely places of the tested units.
+        for each of equally likely cases of the new units' luck.
     driver : {"first", "second", "known"}
         Which part of the spread moves the operating point.
     """

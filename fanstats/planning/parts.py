@@ -338,8 +338,7 @@ def reach_of(picked: Selection, pair: list[int], parts: Parts, sign: float) -> R
         _reach(picked, place, side, int(tested), dof, float(record["standard"]))
         for place, side, tested in zip(pair, (low, high), parts.tested, strict=True)
     ]
-    tested = (int(parts.tested[0]), int(parts.tested[1]))
-    return Reach(ends=(ends[0], ends[1]), tested=tested, driver=parts.driver)
+    return Reach(ends=(ends[0], ends[1]), driver=parts.driver)
 
 
 def _reach(

@@ -42,15 +42,13 @@ class Reach:
     ----------
     ends : tuple of float
         Of the first and of the second model, in standard deviations of the luck that moves the
-        operating point; infinite where the steps reach as far as anybody may ask.
-    tested : tuple of int
-        Units from which that is known: one that is lucky itself reaches farther or less far.
+        operating point; infinite where the steps reach as far as anybody may ask. Of the units
+        tested, which are taken for typical ones, as in all that a plan reads off them.
     driver : {"first", "second", "known"}
         Which part of the spread that luck is: of the two whose size is estimated, or a known one.
     """
 
     ends: tuple[float, float]
-    tested: tuple[int, int]
     driver: Driver
 
     @property
@@ -78,49 +76,45 @@ class Reach:
         """
         behind = np.full(dof.shape, np.inf) if self.driver == "known" else dof
         ends = [
-            self._end(end, tested, units, behind, tail)
-            for end, tested, units in zip(self.ends, self.tested, (first, second), strict=True)
+            self._end(end, units, behind, tail)
+            for end, units in zip(self.ends, (first, second), strict=True)
         ]
         return Readable(ends=(ends[0], ends[1]), driver=self.driver)
 
-    def _end(
-        self, end: float, tested: int, units: FloatArray, dof: FloatArray, tail: float
-    ) -> FloatArray:
+    def _end(self, end: float, units: FloatArray, dof: FloatArray, tail: float) -> FloatArray:
         found = np.full((units.size, _CASES), np.inf)
         if math.isfinite(end):
             for design in np.flatnonzero(dof >= 1.0):
-                found[design] = _between(end, tested, int(units[design]), float(dof[design]), tail)
+                found[design] = _between(end, int(units[design]), float(dof[design]), tail)
         return found
 
 
-def _between(end: float, tested: int, units: int, dof: float, tail: float) -> FloatArray:
+def _between(end: float, units: int, dof: float, tail: float) -> FloatArray:
     above = next(place for place, degrees in enumerate(_DOFS) if degrees >= dof)
-    at = largest_readable(end, tested, units, _DOFS[above], tail)
+    at = largest_readable(end, units, _DOFS[above], tail)
     if _DOFS[above] == dof:
         return at
     before, after = 1.0 / _DOFS[above - 1], 1.0 / _DOFS[above]
     share = (1.0 / dof - after) / (before - after)
-    below = largest_readable(end, tested, units, _DOFS[above - 1], tail)
+    below = largest_readable(end, units, _DOFS[above - 1], tail)
     return np.asarray(np.exp((1.0 - share) * np.log(at) + share * np.log(below)))
 
 
 @lru_cache(maxsize=1)
 def _lattice() -> FloatArray:
-    """Points of the unit cube: the tested units, then the new ones that reach least far."""
-    points = stats.qmc.Sobol(1 + _ONE_BY_ONE, rng=np.random.default_rng(1892))
+    """Points of the unit cube: the new units that reach least far, one after the other."""
+    points = stats.qmc.Sobol(_ONE_BY_ONE, rng=np.random.default_rng(1892))
     return np.asarray(points.random(_CASES))
 
 
 @lru_cache(maxsize=8192)
-def largest_readable(end: float, tested: int, units: int, dof: float, tail: float) -> FloatArray:
+def largest_readable(end: float, units: int, dof: float, tail: float) -> FloatArray:
     """Give the largest estimates of a spread with which an end is still read.
 
     Parameters
     ----------
     end : float
-        Standard deviations, as stated, from the target to the last step of the units tested.
-    tested : int
-        How many those were.
+        Standard deviations, as stated, from the target to the last step of a typical unit.
     units : int
         New units, each with luck of its own, by which it reaches farther or less far. A draw with
         any of them past its steps counts as beyond.
@@ -132,25 +126,24 @@ def largest_readable(end: float, tested: int, units: int, dof: float, tail: floa
     Returns
     -------
     ndarray, shape (cases,)
-        As a multiple of the variance as stated, in equally likely cases of all luck.
+        As a multiple of the variance as stated, in equally likely cases of the units' own luck.
 
     Examples
     --------
     One new unit of a model whose typical unit reaches four standard deviations:
 
-    >>> found = largest_readable(4.0, 10**9, 1, math.inf, 0.025)
+    >>> found = largest_readable(4.0, 1, math.inf, 0.025)
     >>> (np.sqrt(found) * 1.96).mean().round(2)
     np.float64(4.0)
     """
     points = _lattice()
-    reach = end + special.ndtri(points[:, 0]) / math.sqrt(max(1, tested))
     below, singles = np.zeros(len(points)), []
     for place in range(min(units, _ONE_BY_ONE)):
-        lowest = -np.expm1(np.log1p(-points[:, 1 + place]) / (units - place))
+        lowest = -np.expm1(np.log1p(-points[:, place]) / (units - place))
         below = below + (1.0 - below) * lowest
-        singles.append(reach + special.ndtri(below))
+        singles.append(end + special.ndtri(below))
     least = np.stack(singles, axis=1)[..., None]
-    others = reach[:, None] + special.ndtri(below[:, None] + (1.0 - below[:, None]) * _OTHERS)
+    others = end + special.ndtri(below[:, None] + (1.0 - below[:, None]) * _OTHERS)
     scales, weight = _drawn(dof)
 
     def read(size: FloatArray) -> BoolArray:
