@@ -574,10 +574,23 @@ def test_the_sentence_says_what_was_left_out_and_what_one_pair_is_worth():
     assert "Left out: A and B, noise at a given speed: no speed readings" in told
     assert "temperature" not in told
 
+    # A sample that never turned costs its model no more than itself; one step makes no curve.
+    table = readings(*pairs(), power_law_rows("A", unit="3"))
+    stalled = (table["model"] == "A") & (table["unit"] == "3")
+    found = unit_spread(table.assign(speed=table["speed"].where(~stalled, 0.0)), exact_bench())
+    assert row_of(found, NOISE)["dof"] == pytest.approx(2)
+    assert "Left out: model 'A', sample '3', session 'day': no speed above 0" in found.sentence()
+    short = unit_spread(readings(*pairs(speeds=(900.0,))), exact_bench())
+    assert "A and B, airflow at a given speed: fewer than two usable steps" in short.sentence()
+
     again = readings(*pairs(sitting="1")[:3], power_law_rows("A", unit="1", sitting="2"))
-    assert "How mountings differ is told by 1 degree of freedom in noise, airflow and speed" in (
-        unit_spread(again, fs.Bench()).sentence()
-    )
+    told = unit_spread(again, fs.Bench()).sentence()
+    assert "in noise, airflow and speed: too few samples had more than one. Taking" in told
+    assert "How mountings differ" not in told
+    days = [power_law_rows("A", unit=u, session=day, sitting=sitting)
+            for u in "12" for day in ("mon", "tue") for sitting in "12"]  # fmt: skip
+    told = unit_spread(readings(*days), fs.Bench()).sentence()
+    assert "How days differ is told by 1 degree of freedom in noise, airflow and speed" in told
 
     pair = unit_spread(readings(*pairs()[:2]), fs.Bench())
     assert "One pair of samples (noise, airflow and speed) is reported and not put in the" in (

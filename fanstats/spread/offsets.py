@@ -255,14 +255,13 @@ def _too_few(reasons: list[str]) -> str:
 def _quantity_offsets(kind: SpreadKind, bench: Bench, layout: ModelLayout) -> Offsets | str:
     name = "airflow" if kind == "airflow" else "temperature_rise"
     by_channel: dict[str, dict[int, QuantityCurve]] = {}
-    for unit in layout.units:
-        for (quantity, obstruction), curves in unit.quantities.items():
-            for curve in curves:
-                if quantity == name and curve.knots.count >= 2:
-                    by_channel.setdefault(obstruction, {})[id(curve.sitting)] = curve
+    for obstruction, curve in _curves_of(layout, name):
+        if curve.knots.count >= 2:
+            by_channel.setdefault(obstruction, {})[id(curve.sitting)] = curve
     chosen = _held_by_all(by_channel)
     if not chosen or len(next(iter(chosen.values()))) < 2:
-        return _too_few([])
+        short = sum(c.knots.count == 1 for _, c in _curves_of(layout, name))
+        return _too_few(["fewer than two usable steps a sitting"] if short > 1 else [])
     sittings = [curve.sitting for curve in next(iter(chosen.values()))]
     request = _bare_request(bench)
     parts: dict[str, Callable[[Draws], FloatArray]] = {}
@@ -274,6 +273,17 @@ def _quantity_offsets(kind: SpreadKind, bench: Bench, layout: ModelLayout) -> Of
         parts[obstruction] = _reader(kind, request, layout, held, speeds)
         common = speeds
     return _assembled(kind, layout, sittings, common, parts)
+
+
+def _curves_of(layout: ModelLayout, name: str) -> list[tuple[str, QuantityCurve]]:
+    """Give every curve of a quantity with the obstruction it was read behind."""
+    return [
+        (obstruction, curve)
+        for unit in layout.units
+        for (quantity, obstruction), curves in unit.quantities.items()
+        for curve in curves
+        if quantity == name
+    ]
 
 
 def _held_by_all(

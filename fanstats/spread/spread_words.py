@@ -148,11 +148,11 @@ def cannot_tell(
             "what was stated stays: a second pair, or a prior with its worth (`prior`, `worth`), "
             "would put it there"
         )
-    joined: dict[tuple[str, ...], list[str]] = {}
+    joined: dict[tuple[tuple[str, ...], bool], list[str]] = {}
     for kind, found in strata.items():
         if found.joined and found.means.dof > 0:
-            joined.setdefault(found.joined, []).append(_NAMES[kind])
-    told += [_joined_words(what, names) for what, names in joined.items()]
+            joined.setdefault((found.joined, found.sitting is None), []).append(_NAMES[kind])
+    told += [_joined_words(what, own, names) for (what, own), names in joined.items()]
     unread = [kind for kind in strata if kind not in repeats]
     for how, kinds in (
         ("taken as stated", [kind for kind in unread if kind not in unstated]),
@@ -187,7 +187,11 @@ def _rare_words(strata: Mapping[SpreadKind, Strata]) -> list[str]:
         ("sitting", "mountings", "mounting one sample 6 times"),
         ("session", "days", "the same samples on 3 days or more"),
     ):
-        parts = {kind: getattr(found, level) for kind, found in strata.items()}
+        parts = {
+            kind: getattr(found, level)
+            for kind, found in strata.items()
+            if f"{level}s" not in found.joined  # said there already
+        }
         few = [kind for kind, part in parts.items() if part and part.square_dof < FEWEST_DOF]
         if few:
             told.append(
@@ -295,7 +299,8 @@ def correlation_words(found: Correlation | None, strata: Mapping[SpreadKind, Str
     ]
 
 
-def _joined_words(what: tuple[str, ...], names: list[str]) -> str:
+def _joined_words(what: tuple[str, ...], own: bool, names: list[str]) -> str:
+    why = "every sample had its own" if own else "too few samples had more than one"
     mend = {
         "sittings": "taking one sample off the bench and putting it back 6 times",
         "sessions": "testing the same two samples on both days",
@@ -304,7 +309,7 @@ def _joined_words(what: tuple[str, ...], names: list[str]) -> str:
     return (
         (
             f"samples and {listed(things[each] for each in what)} cannot be told apart in "
-            f"{listed(names)}: every sample had its own. {listed(mend[each] for each in what)} "
+            f"{listed(names)}: {why}. {listed(mend[each] for each in what)} "
             "would tell (see plan_repeatability)"
         )
         .replace(". taking", ". Taking")

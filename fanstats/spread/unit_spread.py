@@ -289,9 +289,8 @@ def _offsets(
     for sitting in sittings:
         count[sitting.model] = count.get(sitting.model, 0) + 1
     several = [model for model, n in count.items() if n > 1]
-    again = [s for s in sittings if s.model in several]
+    again, left_out = _with_speed([s for s in sittings if s.model in several])
     found: dict[SpreadKind, list[Offsets]] = {}
-    left_out = []
     reasons: dict[tuple[SpreadKind, str], list[str]] = {}
     laid_out: dict[tuple[int, ...], list[ModelLayout]] = {}
     for kind in KINDS:
@@ -311,6 +310,19 @@ def _offsets(
     for (kind, reason), models in reasons.items():
         left_out.append(f"{listed(models)}, {KIND_WORDS[kind]}: {reason}")
     return found, left_out
+
+
+def _with_speed(sittings: list[Sitting]) -> tuple[list[Sitting], list[str]]:
+    """Leave out sittings without a running speed where others of the model have one."""
+    have = {s.model for s in sittings if _ran(s)}
+    without = [s for s in sittings if s.model in have and not _ran(s)]
+    told = [f"{s.place}: no speed above 0 was read" for s in without]
+    return [s for s in sittings if s not in without], told
+
+
+def _ran(sitting: Sitting) -> bool:
+    speeds = sitting.channels.get(("speed", ""))
+    return speeds is not None and bool((speeds.values > 0).any())
 
 
 def _is_read(sittings: list[Sitting], kind: SpreadKind, model: str) -> bool:
