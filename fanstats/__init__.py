@@ -26,6 +26,7 @@ from fanstats.decisions.model_curves import curve_band
 from fanstats.decisions.pooled_slope import pooled_slope
 from fanstats.decisions.power_law import power_law
 from fanstats.decisions.rank import Ranking, rank
+from fanstats.decisions.rank_levels import rank_levels
 from fanstats.decisions.reach import reach
 from fanstats.decisions.retest import retest
 from fanstats.decisions.several import several_against_one
@@ -171,6 +172,7 @@ __all__ = [
     "prediction_interval",
     "rank",
     "rank_both_ways",
+    "rank_levels",
     "reach",
     "read_bench",
     "read_readings",
