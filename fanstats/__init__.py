@@ -56,6 +56,7 @@ from fanstats.planning.samples import (
 from fanstats.planning.sequential import plan_looks
 from fanstats.planning.tolerance import (
     distribution_free_interval,
+    distribution_free_units,
     prediction_interval,
     tolerance_interval,
 )
@@ -139,6 +140,7 @@ __all__ = [
     "describe",
     "difference_band",
     "distribution_free_interval",
+    "distribution_free_units",
     "equal_drive",
     "equal_noise",
     "equal_speed",
