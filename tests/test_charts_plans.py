@@ -158,12 +158,14 @@ def test_a_plan_that_buys_nothing_says_so(estimates, gap, verdict, words_of_it):
 
 
 def test_power_of_a_plain_question_is_drawn_as_well():
-    """What `units_for_gap` gives: its answer, one fewer, and what they cost."""
+    """What `units_for_gap` gives: its whole curve through the answer, and what samples cost."""
     needed = fs.units_for_gap(1.0, 0.8, spread_dof=0, price=12.0, currency="EUR")
     ax = axes()
     drawn = charts.power_and_cost(needed, ax=ax)
     assert drawn.plan.get_xydata().tolist() == [[needed.n_total, needed.reached]]
-    assert len(drawn.power.get_xdata()) == 2
+    curve = needed.curve()
+    assert drawn.power.get_xydata().tolist() == curve[["n_total", "power"]].values.tolist()
+    assert len(curve) > 4
     assert "samples of both models in all; to be paid (EUR)" in words(ax)
     with pytest.raises(FanstatsError, match="says with what chance samples find a gap; got"):
         charts.power_and_cost(fs.units_for_spread(0.5))

@@ -164,7 +164,7 @@ def _table(plan: object) -> tuple[pd.DataFrame, float]:
             f"says with what chance samples find a gap; got {found}."
         )
         raise FanstatsError(msg)
-    table = plan.table().rename(columns={plan.measure: "power"}).sort_values("n_total")
+    table = plan.curve()
     return table[table["power"].notna()], plan.wanted
 
 
