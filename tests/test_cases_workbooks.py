@@ -3,6 +3,7 @@
 import io
 import json
 import warnings
+import zipfile
 
 import openpyxl
 import pandas as pd
@@ -263,3 +264,31 @@ def test_the_refusal_of_a_number_names_the_marks_that_read_it(cell, mark):
     marks = dict(part.split("=", 1) for part in said.split(" and "))
     readings = read(text, **{name: value.strip("'\"") or "'" for name, value in marks.items()})
     assert readings["speed"].item() == (1200.5 if cell.endswith("5") else 1200.0)
+
+
+MERGE = b"<mergeCells count='1'><mergeCell ref='A2:XFD1048576'/></mergeCells>"
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        (lambda xml: xml, "merged ranges cover"),
+        (lambda xml: xml.replace(b"ref='", b"ref = '"), "merged ranges cover"),
+        (lambda xml: xml.replace(b"A2:", b"A" + 60 * b"0" + b"2:"), "merged ranges cover"),
+        (lambda xml: xml.replace(b"A2", b"&#65;2"), "damaged"),
+        (lambda xml: b"<!DOCTYPE worksheet>" + xml, "no spreadsheet writes it"),
+        (lambda xml: xml.decode().encode("utf-16"), "no spreadsheet writes it"),
+    ],
+)
+def test_a_merge_over_the_whole_sheet_is_seen_however_it_is_written(change, match):
+    """Single quotes, blanks, zeros, references, encodings: refused before it is unrolled."""
+    small = book({"s": [["model", "noise [dBA]"], ["A", 30]]})
+    bomb = io.BytesIO()
+    with zipfile.ZipFile(small) as old, zipfile.ZipFile(bomb, "w") as new:
+        for part in old.infolist():
+            xml = old.read(part)
+            if part.filename.endswith("sheet1.xml"):
+                xml = change(xml.replace(b"</sheetData>", b"</sheetData>" + MERGE))
+            new.writestr(part.filename, xml)
+    with pytest.raises(fs.FanstatsError, match=match):
+        read(bomb.getvalue())

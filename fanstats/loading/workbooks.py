@@ -17,6 +17,8 @@ from fanstats.loading.cells import Percent
 from fanstats.progress import progress
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from openpyxl.workbook import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
@@ -29,8 +31,11 @@ _UNPACKED_PER_BYTE: Final = 200
 _UNPACKED_FREE: Final = 20_000_000
 _AREA_PER_CELL: Final = 50
 _AREA_FREE: Final = 200_000
-_SHEET_PART: Final = re.compile(r"xl/worksheets/[^/]+\.xml", re.IGNORECASE)
-_MERGE: Final = re.compile(rb"<(?:\w+:)?mergeCell\b[^>]*\bref=\"([^\"]{1,40})\"")
+# A sheet is known by what is in it: the workbook may keep it under any name.
+_SHEET_PART: Final = re.compile(rb"<(?:\w+:)?(?:sheetData|mergeCell)[\s/>]")
+_MERGE: Final = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?\bref\s*=\s*[\"']([^\"']*)[\"']")
+# What a spreadsheet never writes, and what would hide a sheet's extent from a look at its bytes.
+_ODD_XML: Final = re.compile(rb"<!DOCTYPE|<\?xml[^>]*encoding\s*=\s*[\"'](?!utf-8|us-ascii)", re.I)
 _CELL: Final = re.compile(rb"<(?:\w+:)?c[ />]")
 _FORMULA: Final = re.compile(rb"<(?:\w+:)?f[ />]")
 
@@ -92,11 +97,9 @@ def _inspect(data: bytes, name: str) -> tuple[int, bool]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _check_parts(archive, len(data), name)
-            contents = [
-                archive.read(part)
-                for part in archive.infolist()
-                if _SHEET_PART.fullmatch(part.filename)
-            ]
+            parts = [archive.read(part) for part in archive.infolist()]
+            _check_xml(parts, name)
+            contents = [content for content in parts if _SHEET_PART.search(content)]
             merges = [reference for content in contents for reference in _MERGE.findall(content)]
             merged = sum(map(_area, merges))
     except FanstatsError:
@@ -119,6 +122,15 @@ def _check_parts(archive: zipfile.ZipFile, size: int, name: str) -> None:
     if unpacked > _UNPACKED_PER_BYTE * size + _UNPACKED_FREE:
         msg = f"{name}: {size} bytes unpack to {unpacked}, more than a table needs. Save as .csv."
         raise FanstatsError(msg)
+
+
+def _check_xml(parts: Iterable[bytes], name: str) -> None:
+    for content in parts:
+        head = content[:1000]
+        if head.startswith((b"\xff\xfe", b"\xfe\xff", b"\0<", b"<\0")) or _ODD_XML.search(head):
+            msg = f"{name}: a part of the workbook is written as no spreadsheet writes it (a "
+            msg += "document type, or an encoding that is not UTF-8). Open it in a spreadsheet "
+            raise FanstatsError(msg + "and save it again.")
 
 
 def _area(reference: bytes) -> int:
