@@ -2,6 +2,7 @@
 
 import io
 import json
+import time
 import warnings
 import zipfile
 
@@ -292,3 +293,13 @@ def test_a_merge_over_the_whole_sheet_is_seen_however_it_is_written(change, matc
             new.writestr(part.filename, xml)
     with pytest.raises(fs.FanstatsError, match=match):
         read(bomb.getvalue())
+
+
+def test_a_row_of_countless_columns_is_refused_without_reading_each_as_a_header():
+    """100,000 columns end in a refusal, in a time that a reader hardly notices."""
+    names = ",".join(f"c{place}" for place in range(100_000))
+    started = time.process_time()
+    with pytest.raises(fs.FanstatsError):
+        read(f"{names}\n{names}\n".encode())
+
+    assert time.process_time() - started < 5.0

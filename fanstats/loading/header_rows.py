@@ -175,7 +175,7 @@ def find_table(sheet: Sheet, columns: ColumnMap, header_row: int | None = None) 
     elif sheet.headed:
         place = 0
     else:
-        counts = [sum(map(known, row)) for row in sheet.rows[:_SEARCHED]]
+        counts = [sum(map(known, row[:_MOST_COLUMNS])) for row in sheet.rows[:_SEARCHED]]
         if not any(counts):
             return None
         place = counts.index(max(counts))
@@ -404,7 +404,7 @@ def turned(sheet: Sheet, columns: ColumnMap) -> str:
     known = known_headers(columns)
     rows = sheet.rows[:_SEARCHED]
     down = [row[0] for row in rows if row and known(row[0])]
-    across = max((sum(map(known, row)) for row in rows), default=0)
+    across = max((sum(map(known, row[:_MOST_COLUMNS])) for row in rows), default=0)
     if len(down) < 2 or across > 1:
         return ""
     corner = "" if is_blank(rows[0][0]) else str(rows[0][0])

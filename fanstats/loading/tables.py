@@ -220,7 +220,7 @@ def _find_separator(text: str, known: Callable[[object], bool]) -> str:
             records = list(csv.reader(io.StringIO(head, newline=""), delimiter=candidate))
         except csv.Error:
             continue
-        most = max((sum(map(known, record)) for record in records), default=0)
+        most = max((sum(map(known, record[:_MOST_COLUMNS])) for record in records), default=0)
         score = (most, sum(len(record) > 1 for record in records))
         if score > best:
             best, chosen = score, candidate
