@@ -25,9 +25,10 @@ def one_step(values, models="ABC"):
 
 def test_levels_of_one_weighting_are_one_unit():
     """Readings in dBA and dB(A) are averaged by energy; the two give 31.2046."""
+    rows = {"model": ["A"], "session": ["one evening"], "drive [V]": [12.0]}
     sheets = {
-        "1": pd.DataFrame({"model": ["A"], "drive [V]": [12.0], "noise [dBA]": [31.0]}),
-        "2": pd.DataFrame({"model": ["A"], "drive [V]": [12.0], "noise [dB(A)]": [31.4]}),
+        "1": pd.DataFrame({**rows, "noise [dBA]": [31.0]}),
+        "2": pd.DataFrame({**rows, "noise [dB(A)]": [31.4]}),
     }
     table = fs.read_readings(sheets, sheets="all")
     estimates = fs.equal_drive(table, 12.0, bench=fs.Bench(), draws=100, rng=1)
