@@ -25,7 +25,6 @@ def one_step(values, models="ABC"):
 
 def test_levels_of_one_weighting_are_one_unit():
     """Readings in dBA and dB(A) are averaged by energy; the two give 31.2046."""
-    labels = {"model": ["A"], "session": ["one day"], "drive [V]": [12.0]}
     rows = {"model": ["A"], "session": ["one evening"], "drive [V]": [12.0]}
     sheets = {
         "1": pd.DataFrame({**rows, "noise [dBA]": [31.0]}),
