@@ -229,7 +229,7 @@ def test_labels_must_match_and_weightings_too() -> None:
     with pytest.raises(FanstatsError, match=r"labels of the levels differ.*'model'"):
         lv.remove_background(total, room)
     with pytest.raises(FanstatsError, match="dBA and in dBC cannot be combined"):
-        lv.remove_background(total, total.assign_attrs(units="dBC") - 3)
+        lv.remove_background(total, (total - 3).assign_attrs(units="dBC"))
 
 
 # At and below the room ---------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import pandas as pd
 
+from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.matching import equal_drive, equal_noise, equal_speed
 from fanstats.loading.readings import read_readings
@@ -136,7 +137,9 @@ def from_chart(
     [('A', 1, 3), ('B', 1, 3), ('C', 1, 3), ('D', 4, 4), ('E', 5, 5)]
     """
     one_of("quantity", quantity, list(_HEADERS))
-    held = {"level": level, "drive": drive, "speed": speed}
+    said = {"level": level, "drive": drive, "speed": speed}
+    held = {name: None if value is None else number(name, value) for name, value in said.items()}
+    room = None if room is None else number("room", room)
     given = [name for name, value in held.items() if value is not None]
     if len(given) != 1:
         msg = f"exactly one of `level`, `drive` and `speed` says what was equal; got {given}."
@@ -194,9 +197,9 @@ def _table(
                 row["speed [rpm]"] = held["speed"]
             if room is not None:
                 row[f"background [{noise_units}]"] = room
-            for place, number in places.items():
+            for place, told in places.items():
                 header = _header(quantity, str(place), units)
-                row[header] = np.nan if _is_missing(number, places) else _number(number, str(model))
+                row[header] = np.nan if _is_missing(told, places) else _number(told, str(model))
                 if quantity == "temperature_rise":
                     row[f"ambient [{_scale(units)}]"] = 0.0
             rows.append(row)

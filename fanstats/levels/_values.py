@@ -101,10 +101,11 @@ def elementwise(
     if not is_labelled(*inputs):
         return plain(body(*inputs))
     try:
-        result: xr.DataArray = xr.apply_ufunc(body, *inputs, join="exact", keep_attrs=False)
-    except xr.AlignmentError as error:
+        xr.align(*(part for part in inputs if isinstance(part, xr.DataArray)), join="exact")
+    except ValueError as error:  # older releases of xarray have no error of its own for it
         msg = f"The labels of the levels differ: {error}. Give both the same labels first."
         raise FanstatsError(msg) from error
+    result: xr.DataArray = xr.apply_ufunc(body, *inputs, join="exact", keep_attrs=False)
     result.attrs = {"units": common_units(*inputs), "long_name": long_name, **(attrs or {})}
     return result
 

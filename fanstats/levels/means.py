@@ -312,7 +312,7 @@ def _labelled_weights(weights: Any, levels: xr.DataArray, dims: Sequence[Hashabl
         raise FanstatsError(msg)
     try:
         xr.align(levels, weights, join="exact")
-    except xr.AlignmentError as error:
+    except ValueError as error:  # older releases of xarray have no error of its own for it
         msg = f"`weights` must have the labels of `levels`: {error}."
         raise FanstatsError(msg) from error
     shape = [weights.sizes.get(d, 1) for d in levels.dims]
