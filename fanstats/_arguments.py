@@ -4,10 +4,38 @@ from __future__ import annotations
 
 import math
 import numbers
+import re
 
 from fanstats.errors import FanstatsError
 
-__all__ = ["count", "fraction", "number", "power_above"]
+__all__ = ["bare_number", "count", "fraction", "number", "power_above"]
+
+# A number with perhaps a unit after it; 1,234 might be meant as either.
+_WITH_UNIT = re.compile(r"\s*(\d+(?:\.\d+|,(?!\d{3}\b)\d+)?)\s*(?:[^\d\s.,%+±-][^\d%]*)?")
+
+_PERCENT = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*%\s*")
+
+
+def bare_number(value: object) -> str:
+    """Say how to write a number that was passed as text, for the end of a message.
+
+    Parameters
+    ----------
+    value : object
+        What the caller passed.
+
+    Returns
+    -------
+    str
+        With a space before it; "" where the value is no text that leaves no doubt.
+
+    Examples
+    --------
+    >>> bare_number("12,50 EUR")
+    ' Write the bare number: 12.5.'
+    """
+    found = _WITH_UNIT.fullmatch(value) if isinstance(value, str) else None
+    return f" Write the bare number: {float(found[1].replace(',', '.')):g}." if found else ""
 
 
 def number(
@@ -63,7 +91,8 @@ def number(
     ]
     kind = "a number" if infinite else "a finite number"
     rule = " ".join(part for part in (kind, *limits) if part)
-    msg = f"`{argument}` must be {rule}; got {value!r}.{' ' if mend else ''}{mend}"
+    hints = bare_number(value) + (f" {mend}" if mend else "")
+    msg = f"`{argument}` must be {rule}; got {value!r}.{hints}"
     raise FanstatsError(msg)
 
 
@@ -91,10 +120,12 @@ def fraction(argument: str, value: object) -> float:
     >>> fraction("probability", 0.95)
     0.95
     """
-    found = number(argument, value)
-    if 0 < found < 1:
+    text = _PERCENT.fullmatch(value) if isinstance(value, str) else None
+    found = number(argument, value) if text is None else float(text[1].replace(",", "."))
+    if text is None and 0 < found < 1:
         return found
-    hint = f" Write {found / 100:g} for {found:g} %." if 1 < found < 100 else ""
+    percentage = 1 < found < 100 or (text is not None and 0 < found < 100)
+    hint = f" Write {found / 100:g} for {found:g} %." if percentage else ""
     msg = f"`{argument}` must be a fraction strictly between 0 and 1; got {value!r}.{hint}"
     raise FanstatsError(msg)
 

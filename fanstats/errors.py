@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable
 
 
@@ -17,7 +18,39 @@ class FanstatsWarning(UserWarning):
     """Something was left out or assumed that the reader of a result should know about."""
 
 
-def one_of(argument: str, value: object, allowed: Iterable[str]) -> str:
+def did_you_mean(value: object, names: Iterable[str]) -> str:
+    """Say which of some names is spelt most like a value, for the end of a message.
+
+    Parameters
+    ----------
+    value : object
+        What the caller passed.
+    names : iterable of str
+        What could have been meant.
+
+    Returns
+    -------
+    str
+        With a space before it; "" where no name is like the value. Capitals, blanks and
+        underscores make no difference.
+
+    Examples
+    --------
+    >>> did_you_mean("Next_Unit", ["model", "next unit"])
+    " Did you mean 'next unit'?"
+    """
+    if not isinstance(value, str):
+        return ""
+    plain = {_plain(name): name for name in names}
+    near = difflib.get_close_matches(_plain(value), plain, n=1)
+    return f" Did you mean {plain[near[0]]!r}?" if near else ""
+
+
+def _plain(name: str) -> str:
+    return "".join(name.casefold().replace("_", " ").split())
+
+
+def one_of(argument: str, value: object, allowed: Iterable[str], *, mend: str = "") -> str:
     """Return `value` if it is one of `allowed`, else raise with all of them listed in order.
 
     Parameters
@@ -28,6 +61,8 @@ def one_of(argument: str, value: object, allowed: Iterable[str]) -> str:
         What the caller passed.
     allowed : iterable of str
         The permitted values, in the order they are to be listed.
+    mend : str
+        A sentence that says what they mean, or what to do instead.
 
     Returns
     -------
@@ -48,5 +83,6 @@ def one_of(argument: str, value: object, allowed: Iterable[str]) -> str:
     if isinstance(value, str) and value in choices:
         return value
     listed = ", ".join(repr(choice) for choice in choices)
-    msg = f"`{argument}` must be one of {listed}; got {value!r}."
+    hints = did_you_mean(value, choices) + (f" {mend}" if mend else "")
+    msg = f"`{argument}` must be one of {listed}; got {value!r}.{hints}"
     raise FanstatsError(msg)

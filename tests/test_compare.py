@@ -576,9 +576,11 @@ def test_a_part_of_a_chart_has_to_be_chosen_before():
     [
         ({"probability": 95}, "`probability`.*0.95 for 95 %"),
         ({"chosen": "later"}, "`chosen` must be one of 'from the chart', 'before'"),
-        ({"scope": "both"}, "`scope` must be one of 'tested unit'"),
+        ({"scope": "typical"}, "`scope` must be.*; got 'typical'.*'model' the typical one, 'next"),
+        ({"scope": "Next_Unit"}, "`scope` must be.*Did you mean 'next unit'"),
         ({"margin": -1.0}, "`margin` must be a finite number above 0"),
         ({"quantity": "speed"}, "`quantity` must be one of those in the estimates: 'airflow'"),
+        ({"quantity": "air flow"}, "; got 'air flow'. Did you mean 'airflow'"),
         ({"best": "most"}, "`best` must be one of 'high', 'low'"),
     ],
 )

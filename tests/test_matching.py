@@ -537,7 +537,7 @@ def test_two_meters_are_not_mixed_as_read():
     ("change", "message"),
     [
         ({"level": float("nan")}, "`level` must be finite"),
-        ({"level": "36"}, "`level` must be one number"),
+        ({"level": "36 dB"}, "`level` must be one number; got '36 dB'. Write the bare number: 36."),
         ({"curve": "spline"}, "`curve` must be one of 'smooth', 'straight', 'power law'"),
         ({"draws": 10}, "`draws` must be a whole number of at least 100"),
         ({"background": "none"}, "`background` must be one of"),

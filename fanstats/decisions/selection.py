@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,8 +11,9 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from fanstats._typing import BoolArray, FloatArray
-from fanstats.errors import FanstatsError, one_of
+from fanstats.errors import FanstatsError, did_you_mean, one_of
 from fanstats.quantities import QUANTITIES, Quantity, units_label
+from fanstats.wording import SCOPE_WORDS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,6 +22,7 @@ __all__ = ["SCOPES", "Selection", "quantities_of", "select"]
 
 SCOPES: Final = ("tested unit", "model", "next unit")
 AS_GIVEN: Final = "as given"
+_SCOPES_MEAN: Final = f"Printed as: {', '.join(f'{s!r} {SCOPE_WORDS[s]}' for s in SCOPES)}."
 Best = Literal["high", "low"]
 
 
@@ -97,7 +98,7 @@ class Selection:
 
     def scope(self, wanted: str) -> int:
         """Place of a scope; an array without scopes has one, whatever is asked for."""
-        one_of("scope", wanted, (*SCOPES, AS_GIVEN))
+        one_of("scope", wanted, (*SCOPES, AS_GIVEN), mend=_SCOPES_MEAN)
         if len(self.scopes) == 1:
             return 0
         return self.scopes.index(one_of("scope", wanted, self.scopes))
@@ -110,11 +111,9 @@ class Selection:
         """Place of a model, or an error that lists those present."""
         if wanted in self.models:
             return self.models.index(wanted)
-        near = difflib.get_close_matches(str(wanted), self.models, n=1)
-        hint = f" Did you mean {near[0]!r}?" if near else ""
         msg = (
-            f"`{argument}` must be one of the models present: "
-            f"{', '.join(map(repr, self.models))}; got {wanted!r}.{hint}"
+            f"`{argument}` must be one of the models present: {', '.join(map(repr, self.models))}; "
+            f"got {wanted!r}.{did_you_mean(wanted, self.models)}"
         )
         raise FanstatsError(msg)
 
@@ -332,6 +331,7 @@ def _named(estimates: xr.Dataset, quantity: str | None) -> str:
     msg = (
         f"`quantity` must be one of those in the estimates: "
         f"{', '.join(map(repr, present)) or 'there are none'}; got {quantity!r}."
+        f"{did_you_mean(quantity, present)}"
     )
     raise FanstatsError(msg)
 
@@ -355,8 +355,9 @@ def _behind(
         obstruction = present[0]
     if obstruction not in present:
         msg = (
-            f"`obstruction` must be one of {', '.join(map(repr, present))}; got {obstruction!r}. "
-            "Results behind one obstruction say nothing about another: name the one you mean."
+            f"`obstruction` must be one of {', '.join(map(repr, present))}; got {obstruction!r}."
+            f"{did_you_mean(obstruction, present)} Results behind one obstruction say nothing "
+            "about another: name the one you mean."
         )
         raise FanstatsError(msg)
     return dataset.isel(obstruction=present.index(obstruction)), obstruction

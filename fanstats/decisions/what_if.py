@@ -115,7 +115,7 @@ def what_if(
     one_of("chosen", chosen, ("from the chart", "before"))
     spreads = _spreads(noise)
     if airflow is not None:
-        number("airflow", airflow, at_least=0.0, mend="It is a fraction: 0.02 for 2 %.")
+        _relative(airflow)
     if temperature is not None:
         number("temperature", temperature, at_least=0.0, mend="It is in K.")
     picked = select(estimates, quantity, obstruction)
@@ -197,11 +197,20 @@ def _besides(picked: Selection, airflow: float | None, temperature: float | None
 
 
 def _spreads(noise: float | Iterable[float]) -> list[float]:
-    given = list(noise) if isinstance(noise, Iterable) else [noise]
+    several = isinstance(noise, Iterable) and not isinstance(noise, str)
+    given: list[object] = list(noise) if several else [noise]  # type: ignore[arg-type]
     if not given:
         msg = "`noise` must hold at least one spread in dB; got none."
         raise FanstatsError(msg)
-    return [number("noise", float(spread), at_least=0.0) for spread in given]
+    bare = [np.asarray(spread).tolist() for spread in given]  # of an array its elements
+    return [number("noise", spread, at_least=0.0, mend="It is in dB.") for spread in bare]
+
+
+def _relative(airflow: float) -> None:
+    mend = "It is a fraction: 0.02 for 2 %."
+    if number("airflow", airflow, at_least=0.0, mend=mend) >= 1.0:
+        msg = f"`airflow` must be below 1; got {airflow!r}. {mend}"
+        raise FanstatsError(msg)
 
 
 def _check_response(picked: Selection, pair: tuple[int, int]) -> None:

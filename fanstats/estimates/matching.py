@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 import numpy as np
 import xarray as xr
 
+from fanstats._arguments import bare_number
 from fanstats._typing import SeedLike
 from fanstats.errors import FanstatsError, one_of
 from fanstats.estimates.case import Case, gather_case, room_record
@@ -526,7 +527,7 @@ def _level_free(case: Case, background: Background) -> NoiseTarget:
 def _finite(argument: str, value: Any) -> float:
     kinds = (int, float, np.integer, np.floating)
     if isinstance(value, bool) or not isinstance(value, kinds):
-        msg = f"`{argument}` must be one number; got {value!r}."
+        msg = f"`{argument}` must be one number; got {value!r}.{bare_number(value)}"
         raise FanstatsError(msg)
     try:
         number = float(value)
