@@ -118,3 +118,15 @@ def test_a_model_named_like_a_formula_is_taken_for_one():
     assert np.unique(readings["model"]).tolist() == ["B"]
     assert readings.attrs["rows_reported"] == 5
     assert "=1+1" in json.loads(readings.attrs["report"])[0]["found"]
+
+
+@pytest.mark.parametrize(
+    ("speed", "airflow", "noise"),
+    [("1e-308", "41.4", "762"), ("1e308", "1e-308", "30"), ("5e-324", "1.7e308", "-1e308")],
+)
+def test_absurd_readings_overflow_nothing(speed, airflow, noise):
+    """A cell at the end of what a float holds is read, doubted or refused like any other."""
+    header = "model,drive [V],speed [rpm],noise [dBA],airflow none [fpm]"
+    for others in ("", "\nA,7,900,30,400", "\nA,7,900,30,400\nA,9,1100,34,480\nB,7,905,31,410"):
+        table = f"{header}\nA,5,{speed},{noise},{airflow}{others}\n"
+        assert hostile.check_readings(table.encode())

@@ -70,7 +70,8 @@ def whole_fans(bench: BenchColumns, never: BoolArray) -> tuple[list[Complaint], 
     usable = (speed > 0) & np.isfinite(velocity) & ~wrong
     if not usable.any():
         return [], set()
-    metres = np.log10(60.0 * velocity[usable] / speed[usable])
+    # Logarithms first: a quotient of absurd readings would overflow.
+    metres = np.log10(60.0) + np.log10(velocity[usable]) - np.log10(speed[usable])
     pitch = pd.Series(metres).groupby(bench.fans[usable]).median()
     # The airflow's number over the speed's: what changes its sign when the two are swapped.
     shift = float(np.log10(convert(1.0, "m/s", bench.units("airflow")) / 60.0))
@@ -88,7 +89,7 @@ def whole_fans(bench: BenchColumns, never: BoolArray) -> tuple[list[Complaint], 
 
 def _doubt_fan(units: str, pitch: float, ratio: float, usual: float) -> tuple[str, str]:
     """Say why a fan is doubted and what may be the matter, empty where it is not."""
-    metres = 10.0**pitch
+    metres = 10.0 ** min(max(pitch, -300.0), 300.0)
     if not _PITCH[0] <= metres <= _PITCH[1]:
         fits = [
             other
