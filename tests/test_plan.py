@@ -524,12 +524,25 @@ def test_a_model_without_a_price_is_judged_and_not_bought() -> None:
     made = estimates(MODELS)
     found = plan_next(made, budget=60, prices={"B": 20.0, "C": 20.0}, rng=1)
     nothing = plan_next(made, budget=5, prices=dict.fromkeys(MODELS, 20.0), rng=1)
+    unpriced = plan_next(made, budget=5, prices={}, rng=1)
 
     assert set(found.purchases["model"].iloc[1:]) <= {"B", "C"}
     assert nothing.purchases["model"].tolist() == ["nothing"]
-    assert nothing.sentence().startswith("No purchase of one or two packs within 5 price units")
-    assert "three and more packs at once were not tried" in nothing.sentence()
+    assert nothing.cheapest == 20.0
+    assert nothing.sentence().startswith("With 5 price units nothing can be bought for the best")
+    assert "the cheapest pack costs 20 price units." in nothing.sentence()
+    assert "none of the models has a price" in unpriced.sentence()
     assert nothing.table().equals(nothing.purchases)
+
+
+def test_a_choice_that_nothing_can_change_buys_nothing() -> None:
+    """Models far apart: a pack could be paid, and none makes the choice likelier."""
+    far = {"A": 900.0, "B": 400.0, "C": 100.0}
+    found = plan_next(estimates(far), budget=25, prices=dict.fromkeys(far, 20.0), rng=1)
+
+    assert found.purchases["model"].tolist() == ["nothing"]
+    assert found.sentence().startswith("No purchase of one or two packs within 25 price units")
+    assert "three and more packs at once were not tried" in found.sentence()
 
 
 def test_the_same_seed_gives_the_same_list() -> None:

@@ -58,6 +58,8 @@ class NextUnits(Shown):
         What there is to spend.
     currency : str
         "" where nobody stated one.
+    cheapest : float
+        Price of the cheapest pack of these models; infinite where none has a price.
     units_tested : dict of str to int
         Samples tested so far, by model.
     rule : str
@@ -77,6 +79,7 @@ class NextUnits(Shown):
     loss_units: str
     budget: float
     currency: str
+    cheapest: float
     units_tested: dict[str, int]
     rule: str
     assumed: tuple[str, ...]
@@ -97,12 +100,22 @@ class NextUnits(Shown):
         )
         return " ".join([self._advice(), *filter(None, rests)])
 
+    def _too_dear(self) -> str:
+        if math.isinf(self.cheapest):
+            return "none of the models has a price"
+        return f"the cheapest pack costs {money_words(self.cheapest, self.currency)}"
+
     def _advice(self) -> str:
         rows = self.purchases
         way = "most is best" if self.best == "high" else "least is best"
         about = " ".join(filter(None, [f"for the best {self.quantity} ({way})", self.where]))
         chance = rows["chance best on top"]
         there = money_words(self.budget, self.currency)
+        if self.cheapest > self.budget:
+            return (
+                f"With {there} nothing can be bought {about}: {self._too_dear()}. The chance that "
+                f"the typical one on top is the best stays {chance_words(chance.iloc[0])}."
+            )
         if len(rows) == 1:
             return (
                 f"No purchase of one or two packs within {there} makes the right choice {about} "
@@ -243,6 +256,14 @@ def plan_next(
         loss_units="relative" if picked.ratio else picked.difference_units,
         budget=money,
         currency=currency,
+        cheapest=min(
+            (
+                offers[name].price
+                for name in map(picked.models.__getitem__, usable)
+                if name in offers
+            ),
+            default=math.inf,
+        ),
         units_tested={picked.models[place]: round(picked.units_tested[place]) for place in usable},
         rule="expected value of information, one or two packs ahead (Gupta and Miescke 1996)",
         assumed=_assumed(picked, parts, standings),
