@@ -61,6 +61,13 @@ def test_one_sided_bands_have_a_place_on_one_side_alone():
     assert "up to 36" in conformity(35, 0.5, rated=33, tolerance=(-math.inf, 3.0)).sentence()
 
 
+def test_a_place_far_outside_the_band_is_written_out():
+    """A band typed too narrow by far is seen at once, not read off an exponent."""
+    text = conformity(1320, 0, rated=1400, tolerance=0.1).sentence()
+    assert "reads 1320" in text
+    assert "80,000 % of the way to the limit below" in text
+
+
 def test_an_exact_reading_is_in_or_out():
     """Without uncertainty the probability is 0 or 1, on the limit still in."""
     assert conformity(1100, 0, rated=1000, tolerance=100).probability == 1.0
@@ -75,6 +82,9 @@ def test_the_place_has_a_range_of_its_own():
     assert found.place_low == pytest.approx((-10 - reach) / 100, rel=1e-6)
     assert found.place_high == pytest.approx((-10 + reach) / 50, rel=1e-6)
     assert "range of its place, 95 times in 100: -35.7 % to +31.4 %" in found.sentence()
+    below = conformity(960, 2, rated=1000, tolerance=100).sentence()
+    assert "40 % of the way to the limit below" in below
+    assert "range of its place, 95 times in 100: 36.1 % to 43.9 %" in below
     assert "range of its place" not in conformity(990, 0, rated=1000, tolerance=100).sentence()
 
 

@@ -86,13 +86,10 @@ class Conformity:
         where = (
             "at the rated value"
             if self.place == 0
-            else f"{100 * abs(self.place):.3g} % of the way to the limit {side} the rated value"
+            else f"{_percent(abs(self.place))} of the way to the limit {side} the rated value"
         )
         if math.isfinite(self.place_low + self.place_high) and self.u > 0:
-            where += (
-                f" (range of its place, {times_words(self.wanted)}: {100 * self.place_low:+.3g} % "
-                f"to {100 * self.place_high:+.3g} %)"
-            )
+            where += f" (range of its place, {times_words(self.wanted)}: {self._place_range()})"
         rough = (
             " The reading is too rough to judge by: its own range is wider than the band."
             if self.capability < 1
@@ -104,6 +101,12 @@ class Conformity:
             "conformity statement: ratings are the maker's."
         )
 
+    def _place_range(self) -> str:
+        if self.place_low < 0 < self.place_high:
+            return f"{_percent(self.place_low, '+')} to {_percent(self.place_high, '+')}"
+        nearer, farther = sorted([abs(self.place_low), abs(self.place_high)])
+        return f"{_percent(nearer)} to {_percent(farther)}"
+
     def _band(self) -> str:
         units = f" {self.units}" if self.units else ""
         if math.isinf(self.low):
@@ -111,6 +114,11 @@ class Conformity:
         if math.isinf(self.high):
             return f"from {self.low:g}{units}"
         return f"{self.low:g} to {self.high:g}{units}"
+
+
+def _percent(share: float, sign: str = "") -> str:
+    digits = ".3g" if abs(share) < 10.0 else ",.0f"
+    return f"{100 * share:{sign}{digits}} %"
 
 
 def conformity(
