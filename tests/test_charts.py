@@ -16,7 +16,7 @@ import xarray as xr
 mpl.use("Agg")
 
 import matplotlib.pyplot as plt
-from matplotlib.colors import to_rgb
+from matplotlib.colors import to_hex, to_rgb
 
 import fanstats as fs
 from fanstats import charts
@@ -748,6 +748,22 @@ def test_samples_stand_where_they_differ_from_their_model():
         charts.unit_scatter(estimate, "luck")
 
 
+def test_a_model_with_one_sample_has_no_row():
+    """A single sample measured on two days does not differ from its mean; asked for, it stands."""
+    estimate = unit_spread(fs.demo.readings(), fs.demo.bench())
+    table = estimate.deviations
+    lone = pd.DataFrame(
+        [{"kind": table["kind"].iloc[0], "model": "Lone", "unit": "1", "deviation": 0.0, "u": 0.1}]
+    )
+    more = dataclasses.replace(estimate, deviations=pd.concat([lone, table]))
+    plt.figure(figsize=(7, 4), layout="constrained")
+    charts.unit_scatter(more)
+    assert "Lone" not in words(plt.gca())
+    plt.figure(figsize=(7, 4), layout="constrained")
+    charts.unit_scatter(more, models=["Lone"])
+    assert "Lone" in words(plt.gca())
+
+
 def test_of_many_models_with_several_samples_the_first_are_drawn():
     """Rows stay as high as their samples need; the other models are counted."""
     estimate = unit_spread(fs.demo.readings(), fs.demo.bench())
@@ -820,6 +836,20 @@ def test_a_one_sided_range_reaches_its_value_and_stays_open():
     saved()
     assert sorted(map(tuple, segments(drawn.bars.lines)[:, :, 1])) == [(1, 2), (3, 4)]
     assert sum(len(tip.get_xdata()) for tip in drawn.bars.open_ends) == 2
+
+
+def test_ranges_stand_out_from_bars():
+    """On a bar chart they take the ink of its text; on points, or if told so, a colour."""
+    _, (bars, points) = plt.subplots(1, 2)
+    bars.bar(["A", "B"], [24.0, 25.0])
+    points.plot(["A", "B"], [24.0, 25.0], "o")
+    ends = ["A", "B"], [23.0, 24.0], [25.0, 26.0]
+    on_bars = charts.add_ranges(bars, *ends, kind="bars")
+    on_points = charts.add_ranges(points, *ends, kind="bars")
+    told = charts.add_ranges(bars, *ends, kind="bars", color="tab:red")
+    inks = [to_hex(drawn.bars.lines.get_color()[0]) for drawn in (on_bars, on_points, told)]
+    assert inks[0] == to_hex(plt.rcParams["text.color"])
+    assert len(set(inks)) == 3
 
 
 def test_a_range_need_not_contain_its_value():

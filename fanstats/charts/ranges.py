@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
+from matplotlib.container import BarContainer
 from matplotlib.transforms import offset_copy
 
 from fanstats._arguments import fraction
@@ -99,7 +100,8 @@ def add_ranges(
     label : str
         What the range is of, for the legend.
     color : str, optional
-        Any matplotlib colour; by default the first that suits the axes.
+        Any matplotlib colour; by default the first that suits the axes, and on a chart of filled
+        bars the ink of its text, which stands out from them.
     linestyle : str or tuple
         Of the edges of a band.
     legend : bool
@@ -147,7 +149,7 @@ def add_ranges(
         at, lower, upper, middle = _with_crossings(at, lower, upper, middle, floor)
     if cut:
         lower, upper = _lifted(lower, floor), _lifted(upper, floor)
-    colour = color if color is not None else inks_for(ax).series[0]
+    colour = color if color is not None else _colour(ax, kind)
     alone = np.ones(at.size, dtype=np.bool_) if kind == "bars" else _alone(lower, upper)
     fills, edges = _band(ax, at, lower, upper, ~alone, colour, linestyle)
     bars = draw_bars(
@@ -158,6 +160,12 @@ def add_ranges(
         ax.set_ylim(bottom=floor)
     _name(ax, fills, bars, range_label(label, probability), cut, legend)
     return Ranges(fills, edges, bars, cut)
+
+
+def _colour(ax: Axes, kind: str) -> str:
+    on_bars = kind == "bars" and any(isinstance(drawn, BarContainer) for drawn in ax.containers)
+    inks = inks_for(ax)
+    return inks.ink if on_bars else inks.series[0]
 
 
 def draw_bars(

@@ -239,7 +239,8 @@ def unit_scatter(
         kind = one_of("kind", kind, kinds) if kind is not None else kinds[0]
         table = table[table["kind"] == kind]
     present = [str(name) for name in table["model"].unique()]
-    names = present if models is None else [one_of("models", name, present) for name in models]
+    several = [name for name in present if (table["model"] == name).sum() > 1]
+    names = several if models is None else [one_of("models", name, present) for name in models]
     ax = axes_for(ax)
     inks = inks_for(ax)
     typical = ax.axvline(0.0, color=inks.ink, linewidth=1.0, linestyle=(0, (4, 2)), zorder=1.2)
