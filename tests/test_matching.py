@@ -369,7 +369,35 @@ def test_a_target_at_the_rooms_floor_has_no_estimate():
         readings(power_law_rows(room=30.0)), 30.5, bench=fs.Bench(), rng=16, draws=100
     )
 
-    assert "at the room's floor" in str(estimates["status"].sel(model="A").item())
+    assert "0.5 dB above the room (30.0 dB), and at least 1 dB above it is needed" in str(
+        estimates["status"].sel(model="A").item()
+    )
+    below = fs.equal_noise(
+        readings(power_law_rows(room=30.0)), 29.0, bench=fs.Bench(), rng=16, draws=100
+    )
+    assert "at the room's floor: the target is 1.0 dB below the room" in str(
+        below["status"].sel(model="A").item()
+    )
+
+
+def test_a_room_that_another_session_read_is_told_once():
+    """Sittings in one room are one note: how loud it was, and what it would do to the target."""
+    tables = [
+        [{**row, "session": day} for row in power_law_rows(model, room=room)]
+        for model, day, room in (
+            ("A", "mon", 24.0), ("B", "mon", 24.0), ("C", "mon", 24.0),
+            ("D", "tue", 26.0), ("E", "tue", 26.0),
+        )
+    ]  # fmt: skip
+
+    estimates = fs.equal_noise(readings(*tables), 30.0, bench=fs.Bench(), rng=16, draws=100)
+
+    notes = [note for note in json.loads(estimates.attrs["assumptions"]) if "as read there" in note]
+    quieter = 10 * np.log10((10**3 - 10**2.4) / (10**3 - 10**2.6))
+    assert notes == [
+        "2 sittings, first model 'D', session 'tue': with the room as read there (26.0 dB) the "
+        f"target would be a fan {quieter:.1f} dB quieter by itself; the reference room is used"
+    ]
 
 
 def test_an_unreadable_unit_is_never_skipped():

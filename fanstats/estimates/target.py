@@ -174,9 +174,11 @@ class NoiseTarget:
         if self.background == "included" and self.room is not None:
             clear = self.level - self.room.level
             if clear < ABOVE_ROOM:
+                side = "above" if clear >= 0 else "below"
                 return (
-                    f"at the room's floor: the target is {clear:.1f} dB above the room "
-                    f"({self.room.level:.1f} dB), and {ABOVE_ROOM:g} dB is needed"
+                    f"at the room's floor: the target is {abs(clear):.1f} dB {side} the room "
+                    f"({self.room.level:.1f} dB), and at least {ABOVE_ROOM:g} dB above it "
+                    "is needed"
                 )
         return ""
 
@@ -236,13 +238,24 @@ class NoiseTarget:
             return []
         level = np.array([self.level])
         meant = remove_room(level, np.array([self.room.level]))[0]
-        notes = []
+        told: dict[str, list[str]] = {}
         for sitting in sittings:
             if np.isfinite(sitting.background):
                 own = remove_room(level, np.array([sitting.background]))[0]
                 if abs(own - meant) > _ROOMS_DIFFER:
-                    notes.append(
-                        f"{sitting.place}: its own room ({sitting.background:.1f} dB) would make "
-                        f"the target {own - meant:+.1f} dB of fan noise; the reference room is used"
+                    told.setdefault(_room_words(sitting.background, own - meant), []).append(
+                        sitting.place
                     )
-        return notes
+        return [f"{_first(places)}: {words}" for words, places in told.items()]
+
+
+def _first(places: Sequence[str]) -> str:
+    return places[0] if len(places) == 1 else f"{len(places)} sittings, first {places[0]}"
+
+
+def _room_words(room: float, change: float) -> str:
+    way = "louder" if change > 0 else "quieter"
+    return (
+        f"with the room as read there ({room:.1f} dB) the target would be a fan {abs(change):.1f} "
+        f"dB {way} by itself; the reference room is used"
+    )
