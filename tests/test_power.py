@@ -133,7 +133,8 @@ def test_power_of_no_gap_is_alpha() -> None:
     """With no gap a claim is made with chance alpha, spread known or not."""
     for dof in (1, 5, KNOWN):
         critical = critical_value(0.05, dof=dof)
-        assert power(0.0, 1.0, critical=critical, dof=dof) == pytest.approx(0.05, abs=1e-12)
+        # Quantiles of t with one degree of freedom are good to 1e-12 of the level in scipy 1.16.
+        assert power(0.0, 1.0, critical=critical, dof=dof) == pytest.approx(0.05, abs=1e-11)
 
 
 @pytest.mark.parametrize("dof", [1.0, 2.0, 7.5, 50.0, 1e5, KNOWN])
