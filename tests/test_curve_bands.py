@@ -189,7 +189,8 @@ def test_a_band_survives_saving(tmp_path):
         ({"of": "noise"}, "`of` must be another quantity than `over`; got 'noise' for both"),
         ({"of": "speed", "obstruction": "mesh"}, "`obstruction` must be left out: speed names"),
         ({"of": "temperature_rise"}, "The readings hold no temperature"),
-        ({"over": "speed", "at": [np.inf]}, "`speeds` must hold finite speeds"),
+        ({"over": "speed", "at": [np.inf]}, "`at` must hold finite speeds"),
+        ({"at": "A"}, "`at` must hold finite noise levels; got 'A'. A model is named by `models`"),
         ({"probability": 1.0}, "`probability` must"),
     ],
 )

@@ -13,7 +13,14 @@ from fanstats._typing import FloatArray, Scope, SeedLike
 from fanstats.decisions.model_curves import curve_band
 from fanstats.decisions.order import joint_limits, joint_maximum, pair_reach
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.level_sweep import AtLevel, grid_of, known_models, steps_of, sweep_of
+from fanstats.estimates.level_sweep import (
+    AtLevel,
+    finite_points,
+    grid_of,
+    known_models,
+    steps_of,
+    sweep_of,
+)
 from fanstats.estimates.matching import SCOPES
 from fanstats.estimates.target import Background, Target
 
@@ -88,7 +95,7 @@ def noise_airflow_band(
     """
     return curve_band(
         readings,
-        levels,
+        None if levels is None else finite_points("levels", levels, "noise levels"),
         of="airflow",
         over="noise",
         bench=bench,

@@ -128,8 +128,7 @@ def curve_band(
         pooled=pooled,
     )  # fmt: skip
     steps = steps_of(sweep, sweep.models)
-    argument = "levels" if over == "noise" else "speeds"
-    grid = grid_of(sweep, at, steps, argument=argument)
+    grid = grid_of(sweep, at, steps, argument="at")
     found = list(sweep.along(grid))
     variables = _variables(sweep, found, probability, keep_draws)
     return xr.Dataset(

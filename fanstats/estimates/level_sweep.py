@@ -27,7 +27,17 @@ if TYPE_CHECKING:
     from fanstats.estimates.target import Background, Target
     from fanstats.sources import Bench
 
-__all__ = ["AtLevel", "Of", "Over", "Sweep", "grid_of", "known_models", "steps_of", "sweep_of"]
+__all__ = [
+    "AtLevel",
+    "Of",
+    "Over",
+    "Sweep",
+    "finite_points",
+    "grid_of",
+    "known_models",
+    "steps_of",
+    "sweep_of",
+]
 
 Of = Literal["airflow", "noise", "speed", "temperature_rise"]
 Over = Literal["noise", "speed"]
@@ -470,11 +480,7 @@ def grid_of(
     """
     what = "noise levels" if sweep.over == "noise" else "speeds"
     if points is not None:
-        grid = np.asarray(points, dtype=np.float64).ravel()
-        if grid.size == 0 or not np.isfinite(grid).all():
-            msg = f"`{argument}` must hold finite {what}; got {points!r}."
-            raise FanstatsError(msg)
-        return np.unique(grid)
+        return finite_points(argument, points, what)
     ends = _covered(sweep.over, steps)
     if ends.size == 0:
         title = QUANTITIES[sweep.of].title
@@ -488,6 +494,44 @@ def grid_of(
         low, high = ends[:, 0].max(), ends[:, 1].min()
     inside = ends[(ends >= low) & (ends <= high)]
     return np.unique([*np.linspace(low, high, _POINTS), *inside])
+
+
+def finite_points(argument: str, points: ArrayLike, what: str) -> FloatArray:
+    """Check levels or speeds that the caller named.
+
+    Parameters
+    ----------
+    argument : str
+        What the caller calls them.
+    points : array_like
+        The points.
+    what : str
+        What they are, in the plural.
+
+    Returns
+    -------
+    ndarray, shape (point,)
+        Rising, each once.
+
+    Raises
+    ------
+    FanstatsError
+        If there are none, or one is no finite number.
+
+    Examples
+    --------
+    >>> finite_points("levels", [36, 30], "noise levels")
+    array([30., 36.])
+    """
+    try:
+        grid = np.asarray(points, dtype=np.float64).ravel()
+    except (TypeError, ValueError):
+        grid = np.empty(0)
+    if grid.size == 0 or not np.isfinite(grid).all():
+        mend = " A model is named by `models`." if isinstance(points, str) else ""
+        msg = f"`{argument}` must hold finite {what}; got {points!r}.{mend}"
+        raise FanstatsError(msg)
+    return np.unique(grid)
 
 
 def _covered(over: str, steps: dict[str, Any]) -> FloatArray:
