@@ -150,7 +150,8 @@ def interval(
     digits : int
         Significant digits of that.
     standard_error : float, optional
-        Monte Carlo standard error of the ends: no decimal finer than it allows is printed.
+        Monte Carlo standard error of the ends: no decimal finer than it allows is printed, but
+        for the first digit of an end that would otherwise become 0.
 
     Returns
     -------
@@ -443,7 +444,11 @@ def _at_scale(
         places.append(_place(scale, digits))
     if not places:
         places = [_place(end, 4) if end else 0]
-    return _fixed(_to_place(end, max(places)))
+    rounded = _to_place(end, max(places))
+    if scale is not None and rounded == 0 and end != 0:
+        # Which side of 0 an end lies on is what it is read for: the draws do not round that away.
+        rounded = _to_place(end, max(_place(scale, digits), _place(end, 1)))
+    return _fixed(rounded)
 
 
 # Forms -------------------------------------------------------------------------------------------

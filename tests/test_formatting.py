@@ -247,6 +247,14 @@ def test_interval_and_value_with_uncertainty_round_alike() -> None:
     assert fm.interval(34.118, 35.602, digits_of=0.377, digits=1) == "34.1 to 35.6"
 
 
+def test_simulation_error_takes_no_end_to_zero() -> None:
+    """An end keeps its first digit: "0 to 300" would be said of a lead not settled, and of one."""
+    assert fm.interval(-48.2, 257.0, "fpm", digits_of=40, standard_error=6) == "-50 to 300 fpm"
+    assert fm.interval(4.2, 189.0, digits_of=30, standard_error=2) == "4 to 190"
+    assert fm.interval(0.3, 189.0, digits_of=30, standard_error=2) == "0 to 190"
+    assert fm.interval(0.0, 257.0, digits_of=40, standard_error=6) == "0 to 300"
+
+
 def test_simulation_error_takes_decimals_away() -> None:
     """Half a unit of the last place is never less than the Monte Carlo standard error."""
     assert fm.interval(34.118, 35.602, digits_of=0.377, standard_error=0.012) == "34.1 to 35.6"
