@@ -259,6 +259,35 @@ def test_names_of_prices_never_overlap(count, size):
     assert (f"{left} more without a name" in words(ax)) == (left > 0)
 
 
+@pytest.mark.parametrize("seed", [0, 3, 8])
+def test_no_line_to_a_name_passes_behind_another(seed):
+    """A line that runs through another name would point at it."""
+    names = [
+        *("Brindle Mute", "Corvane 9", "Dapplewick", "Elstow Pro", "Fennimore S", "Garrick Mesh"),
+        *("Harrowby 12", "Inglefan", "Jossmere", "Kettlebee", "Lindqvale X", "Morrowind Q"),
+    ]
+    values = np.array([311, 286, 307, 310, 285, 324, 322, 301, 259, 253, 327, 277])[:, None]
+    array = xr.DataArray(
+        values * np.exp(np.random.default_rng(seed).normal(0.0, 0.03, (12, 500))),
+        dims=("model", "draw"),
+        coords={"model": names},
+        name="airflow",
+        attrs={"units": "fpm"},
+    )
+    prices = {name: 8.0 + 2.5 * place for place, name in enumerate(names)}
+    plt.figure(figsize=(7, 4.5), layout="constrained")
+    drawn = charts.price_performance(fs.value_for_money(array, prices))
+    plt.gcf().canvas.draw()
+    boxes = {name: Text.get_window_extent(text) for name, text in drawn.names.items()}
+    assert len(boxes) == 12
+    lines = {n: text.arrow_patch for n, text in drawn.names.items() if text.arrow_patch is not None}
+    assert lines
+    for name, line in lines.items():
+        path = line.get_path().transformed(line.get_transform())
+        for other, box in boxes.items():
+            assert other == name or not path.intersects_bbox(box, filled=False), (name, other)
+
+
 def test_names_of_prices_can_be_held_to_a_few():
     """With `top` the models least likely beaten are named."""
     array = many_models(12)

@@ -312,8 +312,20 @@ def _spot(
         if spot.box.left >= 2.0 and spot.box.right <= room[0] - 2.0 and spot.box.bottom >= 0.0
         and spot.box.top <= room[1] and not any(spot.box.meets(other) for other in taken)
     ]  # fmt: skip
-    clear = [spot for spot in free if not any(spot.box.meets(bar) for bar in bars)]
-    return next(iter([*clear, *free]), None)
+    led = [spot for spot in free if not (spot.away and _led_through(spot, x, y, taken))]
+    clear = [spot for spot in led if not any(spot.box.meets(bar) for bar in bars)]
+    return next(iter([*clear, *led, *free]), None)
+
+
+def _led_through(spot: _Spot, x: float, y: float, taken: list[_Box]) -> bool:
+    """Whether the line from a dot to its name passes behind another name or dot."""
+    steps = max(2, int(np.hypot(*spot.shift)))
+    along = [
+        _Box(at[0], at[1], at[0] + 1.0, at[1] + 1.0)
+        for at in np.linspace((x, y), np.add((x, y), spot.shift), steps)
+    ]
+    others = [box for box in taken if not box.meets(along[0])]
+    return any(point.meets(other) for point in along for other in others)
 
 
 def _spot_at(
