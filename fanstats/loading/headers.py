@@ -335,6 +335,17 @@ def _of_unit(text: str) -> str:
     return f"{_HEADER_OF.get(first, first)} [{units}]" if first else ""
 
 
+def _kept_obstruction(name: str, head: str) -> str:
+    """Give what stands behind a quantity that is merely misspelt, with a space before it."""
+    words = name.replace("_", " ").split()
+    rest = words[1:]
+    if not rest or head not in _OBSTRUCTED or any(map(_is_unit, rest)):
+        return ""
+    if not difflib.get_close_matches(fold(words[0]), [head], 1, cutoff=0.8):
+        return ""
+    return f" {' '.join(rest)}" if _may_be_obstruction(" ".join(rest)) else ""
+
+
 @lru_cache(maxsize=1024)
 def _nearest(text: str) -> str:
     """Give the known header nearest to an unknown one, empty where none is near."""
@@ -358,7 +369,8 @@ def _nearest(text: str) -> str:
         for part in (name, *name.split()[:1]):
             close = close or difflib.get_close_matches(part, heads, 1)
         if close or len(heads) == 1:
-            return f"{(close or heads)[0]} [{units}]"
+            head = (close or heads)[0]
+            return f"{head}{_kept_obstruction(bracket['name'], head)} [{units}]"
     known = _known_headers()
     close = difflib.get_close_matches(fold(text), list(known), 1, cutoff=0.6)
     return known[close[0]] if close else ""
