@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import fanstats as fs
+from fanstats._arguments import bare_number
 from fanstats.cautions import ABOUT_BENCH, ABOUT_RESULTS
 from fanstats.errors import FanstatsError, FanstatsWarning
 from fanstats.output.bench_template import scatter_text, write_bench_template
@@ -55,8 +56,9 @@ def _parser() -> argparse.ArgumentParser:
         metavar="BENCH",
         help="bench file, .toml; without it one to fill in is written to bench.toml",
     )
-    parser.add_argument("--noise", type=float, metavar="LEVEL", help="noise level to read off at")
+    parser.add_argument("--noise", type=_level, metavar="LEVEL", help="noise level to read off at")
     parser.add_argument(
+        "-o",
         "--out",
         default="fanstats-out",
         metavar="DIR",
@@ -98,6 +100,14 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--draws", type=int, default=10_000, metavar="N", help="draws (10000)")
     return parser
+
+
+def _level(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        msg = f"a noise level is a number such as 33.5; got {text!r}.{bare_number(text)}"
+        raise argparse.ArgumentTypeError(msg) from None
 
 
 def _inputs(options: argparse.Namespace) -> tuple[xr.Dataset, fs.Bench, float]:

@@ -100,6 +100,18 @@ def test_bad_input_ends_with_code_2_and_one_clear_line(
     assert not (own / "fanstats-out").exists()
 
 
+@pytest.mark.parametrize(
+    ("text", "mend"), [("33dB", "Write the bare number: 33."), ("33,5", "such as 33.5; got '33,5'")]
+)
+def test_a_level_with_its_unit_or_a_comma_is_refused_with_the_mend(capsys, text, mend):
+    """The command line wants the bare number, and says so."""
+    with pytest.raises(SystemExit) as ended:
+        main(["--noise", text, "-o", "nowhere"])
+
+    assert ended.value.code == 2
+    assert mend in capsys.readouterr().err
+
+
 def test_without_a_bench_file_one_is_written_to_fill_in(own, monkeypatch, capsys):
     """Its quantities and units are those of the readings; it states nothing and is TOML."""
     monkeypatch.chdir(own)
