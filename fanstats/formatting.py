@@ -26,6 +26,7 @@ Form = Literal["plain", "shorthand", "exponent", "html", "latex"]
 
 MISSING: Final = "–"
 _DIGITS_OF_A_FLOAT: Final = 15
+_ROUND_OFF: Final = 1e-9
 _WIDE: Final = Context(prec=700, rounding=ROUND_HALF_UP)  # from 1e-324 to 1e308
 _SUPERSCRIPTS: Final = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-")
 
@@ -150,8 +151,8 @@ def interval(
     digits : int
         Significant digits of that.
     standard_error : float, optional
-        Monte Carlo standard error of the ends: no decimal finer than it allows is printed, but
-        for the first digit of an end that would otherwise become 0.
+        Monte Carlo standard error of the ends: they are rounded to steps of 1, 2 or 5 units that
+        are twice as large at least, but for the first digit of an end that would become 0.
 
     Returns
     -------
@@ -168,6 +169,8 @@ def interval(
     '34.1 to 35.6 dBA'
     >>> interval(-math.inf, 28.02, "dBA", digits_of=0.7, digits=1)
     'up to 28.0 dBA'
+    >>> interval(-48.2, 257.3, "fpm", standard_error=8.0)
+    '-40 to 260 fpm'
     """
     ends = (_decimal("low", low), _decimal("high", high))
     if ends[0].is_nan() and ends[1].is_nan():
@@ -415,12 +418,28 @@ def _fixed(amount: Decimal) -> str:
 
 def _error_place(standard_error: float | None) -> list[int]:
     """Place whose half unit is no smaller than the Monte Carlo standard error."""
-    if standard_error is None or standard_error == 0 or math.isnan(standard_error):
-        return []
-    if not (math.isfinite(standard_error) and standard_error > 0):
+    twice = _twice(standard_error)
+    return [math.ceil(math.log10(twice) - _ROUND_OFF)] if twice else []
+
+
+def _error_step(standard_error: float | None) -> Decimal:
+    """Give the step of 1, 2 or 5 units whose half is no smaller than the standard error; else 0."""
+    twice = _twice(standard_error)
+    if not twice:
+        return Decimal(0)
+    place = math.floor(math.log10(twice) + _ROUND_OFF)
+    units = next(n for n in (1, 2, 5, 10) if n * 10.0**place >= twice * (1.0 - _ROUND_OFF))
+    return Decimal(units).scaleb(place)
+
+
+def _twice(standard_error: float | None) -> float:
+    """Give twice a Monte Carlo standard error; 0 where there is none."""
+    if standard_error is None or math.isnan(standard_error):
+        return 0.0
+    if not (math.isfinite(standard_error) and standard_error >= 0):
         msg = f"`standard_error` must be a finite number of at least 0; got {standard_error!r}."
         raise FanstatsError(msg)
-    return [math.ceil(math.log10(2 * standard_error) - 1e-9)]
+    return 2.0 * standard_error
 
 
 def _scale(ends: tuple[Decimal, Decimal], digits_of: Any) -> Decimal | None:
@@ -439,12 +458,13 @@ def _at_scale(
 ) -> str:
     if not end.is_finite():
         return _special(end)
-    places = _error_place(standard_error)
+    step = _error_step(standard_error)
     if scale is not None:
-        places.append(_place(scale, digits))
-    if not places:
-        places = [_place(end, 4) if end else 0]
-    rounded = _to_place(end, max(places))
+        step = max(step, Decimal(1).scaleb(_place(scale, digits)))
+    if not step:
+        step = Decimal(1).scaleb(_place(end, 4) if end else 0)
+    steps = _WIDE.divide(end, step).to_integral_value(rounding=ROUND_HALF_UP)
+    rounded = _to_place(_WIDE.multiply(steps, step), step.adjusted())
     if scale is not None and rounded == 0 and end != 0:
         # Which side of 0 an end lies on is what it is read for: the draws do not round that away.
         rounded = _to_place(end, max(_place(scale, digits), _place(end, 1)))

@@ -79,7 +79,7 @@ def range_words(
     Parameters
     ----------
     low, high : float
-        Ends.
+        Ends; NaN for one that the data do not cover.
     uncertainty : float
         Standard uncertainty that decides the digits.
     units : str
@@ -95,12 +95,18 @@ def range_words(
     >>> range_words(1.234, 5.678, 0.9, "fpm")
     '1.23 to 5.68 fpm'
     >>> range_words(1.234, 5.678, 0.9, "fpm", standard_error=0.02)
-    '1.2 to 5.7 fpm'
+    '1.25 to 5.70 fpm'
+    >>> range_words(math.nan, 5.678, 0.9, "fpm")
+    'up to 5.68 fpm, the other end not covered by data'
     """
     known = math.isfinite(uncertainty) and uncertainty > 0
     reached = standard_error if standard_error is not None and math.isfinite(standard_error) else 0
     scale = uncertainty if known else None
-    return interval(low, high, units, digits_of=scale, standard_error=reached)
+    if math.isnan(low) == math.isnan(high):
+        return interval(low, high, units, digits_of=scale, standard_error=reached)
+    ends = (-math.inf, high) if math.isnan(low) else (low, math.inf)
+    text = interval(*ends, units, digits_of=scale, standard_error=reached)
+    return f"{text}, the other end not covered by data"
 
 
 def times_words(probability: float) -> str:

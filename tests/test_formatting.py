@@ -249,15 +249,28 @@ def test_interval_and_value_with_uncertainty_round_alike() -> None:
 
 def test_simulation_error_takes_no_end_to_zero() -> None:
     """An end keeps its first digit: "0 to 300" would be said of a lead not settled, and of one."""
-    assert fm.interval(-48.2, 257.0, "fpm", digits_of=40, standard_error=6) == "-50 to 300 fpm"
-    assert fm.interval(4.2, 189.0, digits_of=30, standard_error=2) == "4 to 190"
+    assert fm.interval(-48.2, 257.0, "fpm", digits_of=40, standard_error=6) == "-40 to 260 fpm"
+    assert fm.interval(2.2, 189.0, digits_of=30, standard_error=2) == "2 to 190"
     assert fm.interval(0.3, 189.0, digits_of=30, standard_error=2) == "0 to 190"
-    assert fm.interval(0.0, 257.0, digits_of=40, standard_error=6) == "0 to 300"
+    assert fm.interval(0.0, 257.0, digits_of=40, standard_error=6) == "0 to 260"
 
 
 def test_simulation_error_takes_decimals_away() -> None:
-    """Half a unit of the last place is never less than the Monte Carlo standard error."""
-    assert fm.interval(34.118, 35.602, digits_of=0.377, standard_error=0.012) == "34.1 to 35.6"
+    """Half a step is never less than the Monte Carlo standard error, nor needlessly more.
+
+    Steps are 1, 2 or 5 units of the last place; a lone number goes by whole places.
+    """
+    for error, text in (
+        (0.004, "34.12 to 35.60"),
+        (0.005, "34.12 to 35.60"),
+        (0.0051, "34.12 to 35.60"),
+        (0.012, "34.10 to 35.60"),
+        (0.026, "34.1 to 35.6"),
+        (0.06, "34.2 to 35.6"),
+        (0.2, "34.0 to 35.5"),
+        (0.3, "34 to 36"),
+    ):
+        assert fm.interval(34.118, 35.602, digits_of=0.377, standard_error=error) == text
     assert fm.number(34.8013, standard_error=0.05) == "34.8"
     assert fm.number(34.8013, standard_error=0.051) == "35"
     assert fm.number(34.8013, standard_error=0.004) == "34.80"

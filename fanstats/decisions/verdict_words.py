@@ -224,7 +224,7 @@ def _explained(result: Comparison) -> str:
     if text:
         text = f" if one sample differed from the next of its model by {text} (standard deviation)"
     if math.isfinite(needed.factor):
-        text += f"{', ' if text else ' with '}{needed.factor:.2g} times the spread stated"
+        text += f"{', ' if text else ' with '}{needed.factor:.2g} times the spread used"
     text = f"Sample luck alone would explain the gap{text}."
     if result.where.startswith("at equal noise"):
         text += " A tolerance of speed does not explain it: at equal noise it cancels."
