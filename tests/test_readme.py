@@ -46,3 +46,26 @@ def test_the_bench_file_of_the_readme_is_read(tmp_path):
     path.write_text(blocks("toml")[0])
 
     assert fs.read_bench(path).spread.unknown == ("temperature",)
+
+
+def test_the_bench_file_of_certificates_and_rigs_is_read(tmp_path):
+    """So is the one with the wording of a certificate and an instrument of one rig."""
+    import fanstats as fs
+
+    path = tmp_path / "bench.toml"
+    path.write_text(blocks("toml")[1])
+    bench = fs.read_bench(path)
+
+    assert bench.noise.carried
+    assert bench.noise.shared[0].correction.absolute == -0.4
+    assert bench.rigs["attic"]["airflow"].shared[0].stated == "±5 %"
+
+
+def test_both_tables_stand_between_their_marks():
+    """The tables that the benchmarks make are there, whole."""
+    text = README.read_text()
+    for name, columns in (("calibration", 5), ("speed", 3)):
+        table = text.split(f"<!-- {name} -->\n")[1].split(f"<!-- end of {name} -->")[0]
+        rows = [line for line in table.splitlines() if line.startswith("|")]
+        assert len(rows) > 8
+        assert {row.count("|") for row in rows} == {columns + 1}
