@@ -316,7 +316,7 @@ def test_the_error_of_a_reported_uncertainty_under_heavy_tails():
 
 @pytest.mark.parametrize("draws", [400, 10_000, 100_000])
 def test_no_printed_end_of_a_range_has_a_digit_beyond_its_monte_carlo_error(draws):
-    """Half a unit of the last decimal of either end is no smaller than the end's own error."""
+    """Both ends lie on steps of 1, 2 or 5 units, half of which is no smaller than the error."""
     bench = fs.Bench(spread=fs.UnitSpread(noise=fs.standard(0.75), airflow=fs.standard("2.1 %")))
     pair = fs.compare(
         fs.from_chart({"A": 412, "B": 398}, quantity="airflow", units="fpm", level=36,
@@ -326,11 +326,13 @@ def test_no_printed_end_of_a_range_has_a_digit_beyond_its_monte_carlo_error(draw
     gap = pair.difference
     said = re.search(r"coverage interval\): (-?[\d.]+) to (-?[\d.]+) fpm", pair.sentence())
 
-    for text, end, error in zip(said.groups(), (gap.low, gap.high),
-                                (gap.low_error, gap.high_error), strict=True):  # fmt: skip
-        decimals = len(text.partition(".")[2]) or -(len(text) - len(text.rstrip("0")))
-        assert 0.5 * 10.0**-decimals >= 0.999 * error
-        assert float(text) == pytest.approx(end, abs=0.5 * 10.0**-decimals)
+    error = max(gap.low_error, gap.high_error)
+    steps = [units * 10.0**place for place in range(-6, 4) for units in (1, 2, 5)]
+    step = min(size for size in steps if 0.5 * size >= 0.999 * error)
+    for text, end in zip(said.groups(), (gap.low, gap.high), strict=True):
+        assert float(text) / step == pytest.approx(round(float(text) / step), abs=1e-6)
+        unit = 10.0 ** -len(text.partition(".")[2])
+        assert float(text) == pytest.approx(end, abs=0.5 * max(step, unit))
     assert f"{said[1]} to {said[2]} fpm" in repr(pair)
 
 
