@@ -23,8 +23,8 @@ _TESTS: Final = 15
 
 @lru_cache(maxsize=4)
 def _uniforms(looks: int) -> FloatArray:
-    """Points in (0, 1) over a floor and, for each look, a difference and a mean square."""
-    points = stats.qmc.Sobol(2 * looks + 1, rng=np.random.default_rng(1977)).random_base2(_TESTS)
+    """Points in (0, 1): a floor, a difference and a mean square of each look, other models."""
+    points = stats.qmc.Sobol(2 * looks + 2, rng=np.random.default_rng(1977)).random_base2(_TESTS)
     return np.asarray(np.clip(points, 1e-12, 1.0 - 1e-12))
 
 
@@ -69,25 +69,23 @@ class EstimatedLooks:
     @cached_property
     def _drawn(self) -> tuple[FloatArray, FloatArray]:
         """Differences of like models, and their standard errors as estimated, (test, look)."""
-        points = _uniforms(self.units.size)
+        looks = self.units.size
+        floor, steps, own_squares, others = np.split(
+            _uniforms(looks), [1, 1 + looks, 1 + 2 * looks], axis=1
+        )
         new = np.diff(self.units, prepend=0.0)
-        step = special.ndtri(points[:, 1 : 1 + new.size]) * np.sqrt(2.0 / new)
+        step = special.ndtri(steps) * np.sqrt(2.0 / new)
         difference = np.cumsum(new * step, axis=1) / self.units
         own = np.maximum(2.0 * new - 1.0, 0.0)
         own[0] = 2.0 * new[0] - 2.0
-        squares = _chi_squares(points[:, 1 + new.size :], own)
+        squares = _chi_squares(own_squares, own)
         apart = difference[:, :-1] - step[:, 1:]
         squares[:, 1:] += np.square(apart) / (2.0 / self.units[:-1] + 2.0 / new[1:])
         total = np.cumsum(squares, axis=1)
-        if self.spread_dof:
-            # One uniform more than looks is left: that of the floor. The mean square of other
-            # models takes its own, from the fractional part of a sum (still uniform).
-            shifted = np.mod(points[:, :1] + points[:, -1:], 1.0)
-            total = total + _chi_squares(shifted, np.array([self.spread_dof]))
+        total = total + _chi_squares(others, np.array([self.spread_dof]))
         mean_square = total / np.maximum(self.spread_dof + 2.0 * self.units - 2.0, 1e-300)
         error = np.sqrt(self.one_unit**2 * mean_square * 2.0 / self.units + self.floor**2)
-        floor = self.floor * special.ndtri(points[:, :1])
-        return self.one_unit * difference + floor, error
+        return self.one_unit * difference + self.floor * special.ndtri(floor), error
 
     def limits(self, rule: Rule, alpha: float) -> FloatArray:
         """Give boundaries that keep the chance of any false claim at `alpha`.
