@@ -95,7 +95,9 @@ def noise_airflow_band(
     """
     return curve_band(
         readings,
-        None if levels is None else finite_points("levels", levels, "noise levels"),
+        levels
+        if levels is None
+        else finite_points("levels", levels, "noise levels", named_by="models"),
         of="airflow",
         over="noise",
         bench=bench,

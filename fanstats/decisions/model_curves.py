@@ -128,7 +128,7 @@ def curve_band(
         pooled=pooled,
     )  # fmt: skip
     steps = steps_of(sweep, sweep.models)
-    grid = grid_of(sweep, at, steps, argument="at")
+    grid = grid_of(sweep, at, steps, argument="at", named_by="models")
     found = list(sweep.along(grid))
     variables = _variables(sweep, found, probability, keep_draws)
     return xr.Dataset(

@@ -451,6 +451,7 @@ def grid_of(
     steps: dict[str, Any],
     *,
     argument: str = "levels",
+    named_by: str = "",
     shared: bool = False,
 ) -> FloatArray:
     """Give the levels or speeds as they are, else such as the models cover.
@@ -463,8 +464,8 @@ def grid_of(
         What the caller asked for.
     steps : dict
         From `steps_of`.
-    argument : str
-        What the caller calls the points, for messages.
+    argument, named_by : str
+        What the caller calls the points, and models, for messages.
     shared : bool
         Keep to what all models cover.
 
@@ -480,7 +481,7 @@ def grid_of(
     """
     what = "noise levels" if sweep.over == "noise" else "speeds"
     if points is not None:
-        return finite_points(argument, points, what)
+        return finite_points(argument, points, what, named_by=named_by)
     ends = _covered(sweep.over, steps)
     if ends.size == 0:
         title = QUANTITIES[sweep.of].title
@@ -496,7 +497,7 @@ def grid_of(
     return np.unique([*np.linspace(low, high, _POINTS), *inside])
 
 
-def finite_points(argument: str, points: ArrayLike, what: str) -> FloatArray:
+def finite_points(argument: str, points: ArrayLike, what: str, *, named_by: str = "") -> FloatArray:
     """Check levels or speeds that the caller named.
 
     Parameters
@@ -507,6 +508,8 @@ def finite_points(argument: str, points: ArrayLike, what: str) -> FloatArray:
         The points.
     what : str
         What they are, in the plural.
+    named_by : str
+        The argument that names models, for whoever put a model here; "" where it stands before.
 
     Returns
     -------
@@ -528,7 +531,7 @@ def finite_points(argument: str, points: ArrayLike, what: str) -> FloatArray:
     except (TypeError, ValueError):
         grid = np.empty(0)
     if grid.size == 0 or not np.isfinite(grid).all():
-        mend = " A model is named by `models`." if isinstance(points, str) else ""
+        mend = f" A model is named by `{named_by}`." if named_by and isinstance(points, str) else ""
         msg = f"`{argument}` must hold finite {what}; got {points!r}.{mend}"
         raise FanstatsError(msg)
     return np.unique(grid)
