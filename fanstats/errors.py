@@ -18,6 +18,33 @@ class FanstatsWarning(UserWarning):
     """Something was left out or assumed that the reader of a result should know about."""
 
 
+def near_name(name: str, names: Iterable[str], *, cutoff: float = 0.6) -> str:
+    """Give the one of some names that is spelt most alike, "" where none is like it.
+
+    Parameters
+    ----------
+    name : str
+        What was written.
+    names : iterable of str
+        What could have been meant.
+    cutoff : float
+        How much alike they must be, from 0 to 1. Capitals, blanks and underscores make no
+        difference.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> near_name("varnost lul", ["Varnost Lull", "Ombrel Sill"])
+    'Varnost Lull'
+    """
+    plain = {_plain(known): known for known in names}
+    near = difflib.get_close_matches(_plain(name), plain, n=1, cutoff=cutoff)
+    return plain[near[0]] if near else ""
+
+
 def did_you_mean(value: object, names: Iterable[str]) -> str:
     """Say which of some names is spelt most like a value, for the end of a message.
 
@@ -31,19 +58,15 @@ def did_you_mean(value: object, names: Iterable[str]) -> str:
     Returns
     -------
     str
-        With a space before it; "" where no name is like the value. Capitals, blanks and
-        underscores make no difference.
+        With a space before it; "" where no name is like the value, see `near_name`.
 
     Examples
     --------
     >>> did_you_mean("Next_Unit", ["model", "next unit"])
     " Did you mean 'next unit'?"
     """
-    if not isinstance(value, str):
-        return ""
-    plain = {_plain(name): name for name in names}
-    near = difflib.get_close_matches(_plain(value), plain, n=1)
-    return f" Did you mean {plain[near[0]]!r}?" if near else ""
+    near = near_name(value, names) if isinstance(value, str) else ""
+    return f" Did you mean {near!r}?" if near else ""
 
 
 def _plain(name: str) -> str:

@@ -12,18 +12,13 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-__all__ = ["Tabled"]
+__all__ = ["Tabled", "Told"]
 
 
-class Tabled:
-    """A result that is a sentence and a table.
-
-    Whoever inherits says what the sentence is and, in `_rows`, which table is shown and written.
-    What is written is safe to open elsewhere: see `fanstats.exports`.
-    """
+class Told:
+    """A result that is a sentence."""
 
     __slots__ = ()
-    _DIGITS: ClassVar[int] = 4
 
     def sentence(self) -> str:
         """Say it in words that can stand under a chart.
@@ -33,6 +28,21 @@ class Tabled:
         str
         """
         raise NotImplementedError
+
+    def __repr__(self) -> str:
+        """Show the sentence."""
+        return self.sentence()
+
+
+class Tabled(Told):
+    """A result that is a sentence and a table.
+
+    Whoever inherits says what the sentence is and, in `_rows`, which table is shown and written.
+    What is written is safe to open elsewhere: see `fanstats.exports`.
+    """
+
+    __slots__ = ()
+    _DIGITS: ClassVar[int] = 4
 
     def _rows(self) -> pd.DataFrame:
         raise NotImplementedError

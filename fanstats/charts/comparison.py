@@ -22,7 +22,7 @@ from fanstats.charts._axes import (
     title_above,
 )
 from fanstats.charts.ranges import Bars, Ranges, add_ranges, draw_bars
-from fanstats.decisions.crossing import crossing
+from fanstats.decisions.crossing import check_difference, crossing
 from fanstats.errors import FanstatsError
 from fanstats.formatting import number
 from fanstats.wording import PAIR_WORDS
@@ -148,9 +148,7 @@ def difference(
     1
     >>> plt.close()
     """
-    if "settled_from" not in getattr(band, "attrs", {}) or "ratio_value" not in band:
-        msg = "`band` must be what `difference_band` returns: it says how two models differ."
-        raise FanstatsError(msg)
+    check_difference(band)
     ax = axes_for(ax)
     inks = inks_for(ax)
     level = band["level"].to_numpy()

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from fanstats._typing import FloatArray
 
-__all__ = ["Crossing", "CrossingPoint", "crossing"]
+__all__ = ["Crossing", "CrossingPoint", "check_difference", "crossing"]
 
 _COLUMNS: Final = ("level", "low", "high", "ahead_above", "apart")
 _SELDOM: Final = 0.05
@@ -175,6 +175,24 @@ class Crossing(Tabled):
         return f"<p>{html.escape(self.sentence())}</p>{rows if self.points else ''}"
 
 
+def check_difference(band: xr.Dataset) -> None:
+    """Refuse what is not the difference of two models over noise level.
+
+    Parameters
+    ----------
+    band : Dataset
+        What the caller passed.
+
+    Raises
+    ------
+    FanstatsError
+        If it is not what `difference_band` returns.
+    """
+    if "settled_from" not in getattr(band, "attrs", {}) or "ratio_value" not in band:
+        msg = "`band` must be what `difference_band` returns: it says how two models differ."
+        raise FanstatsError(msg)
+
+
 def crossing(band: xr.Dataset) -> Crossing:
     """Read off where two models' curves cross, with a range, and from where on one leads.
 
@@ -215,9 +233,7 @@ def crossing(band: xr.Dataset) -> Crossing:
     >>> crossing(band).points
     ()
     """
-    if "settled_from" not in getattr(band, "attrs", {}) or "ratio_value" not in band:
-        msg = "`band` must be what `difference_band` returns: it says how two models differ."
-        raise FanstatsError(msg)
+    check_difference(band)
     attrs = band.attrs
     level = band["level"].to_numpy().astype(np.float64)
     value = np.log(band["ratio_value"].to_numpy())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypedDict
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
@@ -14,9 +14,6 @@ from fanstats.decisions.said import shortened
 from fanstats.decisions.selection import Best, Selection
 from fanstats.tabled import Tabled
 from fanstats.wording import samples_words, where
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = [
     "Decision",

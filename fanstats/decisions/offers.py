@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import math
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, Final, TypeAlias
 
 from fanstats._arguments import count, number
 from fanstats.decisions.said import shortened
-from fanstats.errors import FanstatsError
+from fanstats.errors import FanstatsError, near_name
 
-__all__ = ["Offer", "Prices", "near_name", "one_currency", "read_offers", "refuse_misspelt"]
+__all__ = ["ALIKE", "Offer", "Prices", "one_currency", "read_offers", "refuse_misspelt"]
+
+# How much alike a name with a price and a model must be to be taken for a slip.
+ALIKE: Final = 0.75
 
 Prices: TypeAlias = Mapping[str, Any] | str
 
@@ -106,28 +108,6 @@ def read_offers(prices: Prices | None, carried: Mapping[str, Any]) -> dict[str, 
     return {str(model): _offer(str(model), offer) for model, offer in given.items()}
 
 
-def near_name(name: str, names: Collection[str]) -> str:
-    """Give the one of some names that is spelt most alike, "" where none is like it.
-
-    Parameters
-    ----------
-    name : str
-    names : collection of str
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> near_name("varnost lul", ["Varnost Lull", "Ombrel Sill"])
-    'Varnost Lull'
-    """
-    plain = {"".join(known.casefold().split()): known for known in names}
-    near = difflib.get_close_matches("".join(name.casefold().split()), plain, n=1, cutoff=0.75)
-    return plain[near[0]] if near else ""
-
-
 def refuse_misspelt(
     prices: Prices | None, offers: Mapping[str, Offer], models: Collection[str]
 ) -> None:
@@ -150,7 +130,7 @@ def refuse_misspelt(
     """
     strangers = [name for name in offers if name not in models]
     unpriced = [name for name in models if name not in offers]
-    near = {name: near_name(name, unpriced) for name in strangers}
+    near = {name: near_name(name, unpriced, cutoff=ALIKE) for name in strangers}
     if not isinstance(prices, Mapping):
         strangers = [name for name in strangers if near[name]]
     if not strangers:

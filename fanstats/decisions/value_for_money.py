@@ -15,9 +15,9 @@ from fanstats._typing import FloatArray, IntArray, Scope
 from fanstats.decisions.bands import total_range
 from fanstats.decisions.decision import Decision, facts_of
 from fanstats.decisions.offers import (
+    ALIKE,
     Offer,
     Prices,
-    near_name,
     one_currency,
     read_offers,
     refuse_misspelt,
@@ -27,7 +27,7 @@ from fanstats.decisions.said import in_hundred, shortened
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.decisions.true_values import true_values
 from fanstats.decisions.verdict import OddsLabel
-from fanstats.errors import FanstatsError
+from fanstats.errors import FanstatsError, near_name
 from fanstats.wording import SCOPE_WORDS
 
 if TYPE_CHECKING:
@@ -328,7 +328,9 @@ def two_prices(
     """
     for name in models:
         if name not in offers:
-            near = near_name(name, [known for known in offers if known not in picked.models])
+            near = near_name(
+                name, [known for known in offers if known not in picked.models], cutoff=ALIKE
+            )
             mend = f"Did you mean it by {near!r}?" if near else "Add it."
             msg = f"`prices` must name {name!r}; got {', '.join(map(repr, offers))}. {mend}"
             raise FanstatsError(msg)

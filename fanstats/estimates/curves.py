@@ -32,6 +32,7 @@ __all__ = [
     "rising",
     "solve_monotone",
     "solve_straight",
+    "weight_of",
 ]
 
 # Interval numbers: a sweep has a dozen steps, and small integers compare fast.
@@ -522,6 +523,20 @@ def precision_of(covariance: FloatArray) -> FloatArray:
     size = np.sqrt(np.einsum("...kk->...k", covariance))
     scale = size[..., :, np.newaxis] * size[..., np.newaxis, :]
     return np.asarray(np.linalg.inv(covariance / scale) / scale)
+
+
+def weight_of(covariance: FloatArray) -> FloatArray:
+    """Give one over the standard uncertainty of each step.
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (curve, knot, knot)
+
+    Returns
+    -------
+    ndarray, shape (knot, curve, 1)
+    """
+    return np.asarray(1.0 / np.sqrt(np.einsum("ckk->kc", covariance)))[:, :, np.newaxis]
 
 
 def fit_power_law(

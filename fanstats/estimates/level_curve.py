@@ -20,6 +20,7 @@ from fanstats.estimates.curves import (
     precision_of,
     solve_monotone,
     solve_straight,
+    weight_of,
 )
 from fanstats.estimates.knots import Abscissa, Knots, abscissa_draws_of, choose_knots, merged
 from fanstats.estimates.perturbation import reading_errors_of, room_errors
@@ -307,10 +308,10 @@ def _covariances(curves: Sequence[LevelCurve]) -> FloatArray:
 
 
 def _weights(curves: Sequence[LevelCurve]) -> FloatArray | None:
-    """Give one over the standard uncertainty of each knot, shape (knot, curve, 1)."""
+    """Give what residuals about a floored power law are multiplied by; None where all alike."""
     if all(curve.covariance is None for curve in curves):
         return None
-    return np.asarray(1.0 / np.sqrt(np.einsum("ckk->kc", _covariances(curves)))[:, :, np.newaxis])
+    return weight_of(_covariances(curves))
 
 
 def _through_point(

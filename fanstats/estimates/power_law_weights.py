@@ -7,7 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from fanstats.estimates.curves import fit_power_law, fit_power_law_with_floor, precision_of
+from fanstats.estimates.curves import (
+    fit_power_law,
+    fit_power_law_with_floor,
+    precision_of,
+    weight_of,
+)
 from fanstats.estimates.draws import OneAtATime, Recorder
 from fanstats.estimates.generalised_fit import has_full_rank
 from fanstats.estimates.level_curve import LevelCurve, level_knots_of
@@ -110,7 +115,6 @@ def _slopes(x: FloatArray, y: FloatArray, covariance: FloatArray, *, fitted: boo
     precision = precision_of(covariance)
     if not fitted:
         return fit_power_law(x, y, precision)[1][np.newaxis]
-    own = 1.0 / np.sqrt(np.einsum("ckk->kc", covariance))
-    intercept, slope, floor = fit_power_law_with_floor(x, y, own[:, :, np.newaxis])
+    intercept, slope, floor = fit_power_law_with_floor(x, y, weight_of(covariance))
     above = (intercept + slope * x - floor) * np.log(10.0) / 10.0
     return np.asarray(slope / (1.0 + np.exp(-above)))

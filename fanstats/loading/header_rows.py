@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from fanstats.errors import FanstatsError
 from fanstats.loading.cells import is_blank
 from fanstats.loading.headers import MOST_OBSTRUCTIONS, Header, fold, parse_header
+from fanstats.loading.tables import MOST_COLUMNS
 from fanstats.quantities import QUANTITIES, canonical_units
 
 if TYPE_CHECKING:
@@ -35,7 +36,6 @@ UnitsRow = tuple[int, str]
 
 LEFT_OUT: Final = "left out on request"
 _SEARCHED: Final = 200  # rows in which a header is looked for
-_MOST_COLUMNS: Final = 512
 _FACTS: Final = frozenset(["background", "ambient", "load"])
 MEASURED: Final = frozenset(
     ["noise", "noise_obstructed", "speed", "airflow", "temperature", "temperature_rise"]
@@ -175,13 +175,13 @@ def find_table(sheet: Sheet, columns: ColumnMap, header_row: int | None = None) 
     elif sheet.headed:
         place = 0
     else:
-        counts = [sum(map(known, row[:_MOST_COLUMNS])) for row in sheet.rows[:_SEARCHED]]
+        counts = [sum(map(known, row[:MOST_COLUMNS])) for row in sheet.rows[:_SEARCHED]]
         if not any(counts):
             return None
         place = counts.index(max(counts))
     header = sheet.rows[place]
-    if len(header) > _MOST_COLUMNS:
-        msg = f"{sheet.source}, row {sheet.lines[place]}: a table has at most {_MOST_COLUMNS} "
+    if len(header) > MOST_COLUMNS:
+        msg = f"{sheet.source}, row {sheet.lines[place]}: a table has at most {MOST_COLUMNS} "
         msg += f"columns; found {len(header)}."
         raise FanstatsError(msg)
     if not any(map(known, header)):
@@ -404,7 +404,7 @@ def turned(sheet: Sheet, columns: ColumnMap) -> str:
     known = known_headers(columns)
     rows = sheet.rows[:_SEARCHED]
     down = [row[0] for row in rows if row and known(row[0])]
-    across = max((sum(map(known, row[:_MOST_COLUMNS])) for row in rows), default=0)
+    across = max((sum(map(known, row[:MOST_COLUMNS])) for row in rows), default=0)
     if len(down) < 2 or across > 1:
         return ""
     corner = "" if is_blank(rows[0][0]) else str(rows[0][0])

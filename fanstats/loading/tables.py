@@ -19,7 +19,7 @@ from fanstats.errors import FanstatsError
 from fanstats.loading.cells import is_blank
 from fanstats.loading.workbooks import is_workbook, read_workbook
 
-__all__ = ["Sheet", "TableSource", "read_sheets"]
+__all__ = ["MOST_COLUMNS", "Sheet", "TableSource", "read_sheets"]
 
 TableSource = (
     str
@@ -35,7 +35,7 @@ TableSource = (
 
 _SEPARATORS: Final = (",", ";", "\t", "|")
 _PROBED: Final = 60  # records that decide which separator a file uses
-_MOST_COLUMNS: Final = 512
+MOST_COLUMNS: Final = 512
 _BYTE_ORDER_MARKS: Final = {
     b"\xef\xbb\xbf": "utf-8-sig",
     b"\xff\xfe": "utf-16",
@@ -220,7 +220,7 @@ def _find_separator(text: str, known: Callable[[object], bool]) -> str:
             records = list(csv.reader(io.StringIO(head, newline=""), delimiter=candidate))
         except csv.Error:
             continue
-        most = max((sum(map(known, record[:_MOST_COLUMNS])) for record in records), default=0)
+        most = max((sum(map(known, record[:MOST_COLUMNS])) for record in records), default=0)
         score = (most, sum(len(record) > 1 for record in records))
         if score > best:
             best, chosen = score, candidate
@@ -255,8 +255,8 @@ def _from_frame(frame: pd.DataFrame, name: str, title: str) -> Sheet:
         msg = f"{name}: headers must stand in one row; found {frame.columns.nlevels} levels."
         msg += " Join them: frame.columns = [' '.join(c) for c in frame.columns]."
         raise FanstatsError(msg)
-    if frame.shape[1] + frame.index.nlevels > _MOST_COLUMNS:
-        msg = f"{name}: a table has at most {_MOST_COLUMNS} columns; found {frame.shape[1]}."
+    if frame.shape[1] + frame.index.nlevels > MOST_COLUMNS:
+        msg = f"{name}: a table has at most {MOST_COLUMNS} columns; found {frame.shape[1]}."
         raise FanstatsError(msg)
     levels = [
         (level, frame.index.get_level_values(place))

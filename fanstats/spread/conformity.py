@@ -11,6 +11,7 @@ from scipy.special import ndtr, ndtri, stdtr, stdtrit
 from fanstats._arguments import fraction, number
 from fanstats.errors import FanstatsError
 from fanstats.sources import Source, half_width
+from fanstats.tabled import Told
 from fanstats.wording import figure, per_hundred, times_words
 
 __all__ = ["Conformity", "conformity"]
@@ -23,7 +24,7 @@ _VERDICTS: Final = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class Conformity:
+class Conformity(Told):
     """One measured value against a rated one.
 
     Attributes
@@ -68,10 +69,6 @@ class Conformity:
     wanted: float
     verdict: Literal["conforms", "does not conform", "open"]
     units: str = ""
-
-    def __repr__(self) -> str:
-        """Show the sentence."""
-        return self.sentence()
 
     def sentence(self) -> str:
         """Say it in words.

@@ -13,6 +13,7 @@ from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
 from fanstats.sources import Source
 from fanstats.spread.measured_bench import own_spread
+from fanstats.tabled import Told
 from fanstats.wording import per_hundred, samples_words
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ _SAMPLES_CHECKED: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class DeclaredValue:
+class DeclaredValue(Told):
     """A value to publish, and what stands behind it.
 
     Attributes
@@ -73,10 +74,6 @@ class DeclaredValue:
     dof: float
     units: str = "dB"
 
-    def __repr__(self) -> str:
-        """Show the sentence."""
-        return self.sentence()
-
     def sentence(self) -> str:
         """Say what the value promises.
 
@@ -103,7 +100,7 @@ class DeclaredValue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class Verification:
+class Verification(Told):
     """A check of a declared value.
 
     Attributes
@@ -120,10 +117,6 @@ class Verification:
     mean: float
     limit: float
     samples: int
-
-    def __repr__(self) -> str:
-        """Show the sentence."""
-        return self.sentence()
 
     def sentence(self) -> str:
         """Say how the check went.

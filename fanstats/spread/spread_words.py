@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from fanstats.spread.along_curve import ALONG_FROM
 from fanstats.spread.boxes import ONE_BOX
 from fanstats.spread.luck_correlation import FEWEST
+from fanstats.spread.measured_bench import UNITS
 from fanstats.spread.strata import ALL_ALIKE, FEWEST_DOF
 from fanstats.wording import listed, times_words, two_digits
 
@@ -31,7 +32,6 @@ _NAMES: Final = {
     "speed": "speed",
     "temperature": "temperature",
 }
-_UNITS: Final = {"noise": "dB", "temperature": "K"}
 # A variance below it is what is left of rounding.
 _NOTHING: Final = 1e-12
 
@@ -225,7 +225,7 @@ def along_words(
     ]
     unseen = [
         f"{_along(each, kind)} in {_NAMES[kind]}, at most "
-        f"{_sd(math.sqrt(each.high), _UNITS.get(kind, 'relative'))}"
+        f"{_sd(math.sqrt(each.high), UNITS[kind] or 'relative')}"
         for kind, each in held.items()
         if not each.low > _NOTHING
     ]
@@ -255,7 +255,7 @@ def along_words(
 
 
 def _along(each: AlongCurve, kind: SpreadKind) -> str:
-    return _sd(math.sqrt(max(0.0, each.raw)), _UNITS.get(kind, "relative"))
+    return _sd(math.sqrt(max(0.0, each.raw)), UNITS[kind] or "relative")
 
 
 def correlation_words(found: Correlation | None, strata: Mapping[SpreadKind, Strata]) -> list[str]:
