@@ -21,6 +21,7 @@ from fanstats.decisions.curve_bands import difference_band, noise_airflow_band
 from fanstats.decisions.equivalence import equivalent, good_enough
 from fanstats.decisions.extra_cost import extra_cost
 from fanstats.decisions.families import compare_all_pairs, compare_with_best, compare_with_one
+from fanstats.decisions.from_chart import from_chart
 from fanstats.decisions.mixed import mix, mixed_estimates
 from fanstats.decisions.model_curves import curve_band
 from fanstats.decisions.pooled_slope import pooled_slope
@@ -35,8 +36,7 @@ from fanstats.decisions.verdict import Comparison
 from fanstats.decisions.weights import weight_dependence
 from fanstats.decisions.what_if import what_if
 from fanstats.errors import FanstatsError, FanstatsWarning
-from fanstats.estimates.from_chart import from_chart
-from fanstats.estimates.matching import equal_drive, equal_noise, equal_speed
+from fanstats.face import equal_drive, equal_noise, equal_speed
 from fanstats.instruments import split_both_ways
 from fanstats.loading.bench_file import read_bench
 from fanstats.loading.describe import describe

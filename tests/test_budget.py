@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,6 @@ import pytest
 
 import fanstats as fs
 from fanstats.propagation.budget import budget
-from fanstats.propagation.components import key_of, place_of
 from fanstats.propagation.effect_tables import covariance
 from fanstats.propagation.first_order import first_order
 from tests.tables import power_law_rows, readings
@@ -293,30 +293,21 @@ def test_what_has_no_estimate_is_refused_with_its_reason():
         budget(TABLE, 36, bench=unstated, model="A", obstruction="none")
 
 
-@pytest.mark.parametrize(
-    ("label", "key"),
-    [
-        (("", "noise", "shared", "1"), ("", "noise", "shared", "1")),
-        (("curve", "", "sitting", "s", "A", "1", "1"), ("curve",)),
-        (("room unknown", "", "session", "s"), ("room unknown",)),
-        (("room unknown", "", "sitting", "", "A", "1", "1"), ("room unknown",)),
-        (("spread", "noise", "next unit", "A"), ("spread", "noise", "next unit")),
-        (("slope", "A"), ("slope",)),
-        # Rigs that bear such names stay rigs.
-        (("curve", "noise", "sitting", "1", "sitting", "s", "A", "1", "1"),
-         ("curve", "noise", "sitting", "1")),
-        (("room unknown", "noise", "shared", "1"), ("room unknown", "noise", "shared", "1")),
-        (("spread", "noise", "shared", "1"), ("spread", "noise", "shared", "1")),
-    ],
-)  # fmt: skip
-def test_labels_belong_to_components(label, key):
-    """A label is told by its form, whatever a rig is called."""
-    assert key_of(label) == key
-
-
-def test_a_label_says_where_it_was_read():
-    """Model, sample, sitting and step, without empty parts."""
-    label = ("", "speed", "reading", "1", "sitting", "day", "A", "1", "1", "speed", "", "7 V")
-
-    assert place_of(label) == "day, A, 1, 1, speed, 7 V"
-    assert place_of(("", "airflow", "shared", "vane")) == ""
+def test_rigs_that_bear_the_names_of_parameters_stay_rigs():
+    """What a component is, and where it was read, is told whatever a rig is called."""
+    names = ("curve", "room unknown", "spread")
+    rows = [power_law_rows(name[0].upper(), rig=name, session=f"{name} day") for name in names]
+    sources = {"noise": [fs.half_width(1.0, name="scale")], "airflow": [fs.standard("1 %")]}
+    bench = replace(
+        BENCH,
+        rigs={
+            name: {kind: fs.Instrument(shared=listed) for kind, listed in sources.items()}
+            for name in names
+        },
+    )
+    table = budget(
+        readings(*rows), 36, bench=bench, model="C", obstruction="none", target="true"
+    ).set_index("component")  # fmt: skip
+    assert table.share[["curve noise: scale", "room unknown noise: scale"]].min() > 0
+    assert table.share["curve airflow: shared 1"] > 0
+    assert not table.index.str.startswith("spread").any()

@@ -122,5 +122,5 @@ def test_memory_grows_with_the_result_not_with_draws_times_readings():
         finally:
             tracemalloc.stop()
 
-    (peak, size), (larger_peak, larger_size) = peak_and_size(8_000), peak_and_size(32_000)
+    (peak, size), (larger_peak, larger_size) = peak_and_size(16_000), peak_and_size(64_000)
     assert larger_peak - peak < 3 * (larger_size - size)

@@ -634,20 +634,26 @@ def test_differences_refuse_other_tables(gap):
 
 
 def test_what_if_tells_verdicts_apart_without_colour(estimates):
-    """Full, half and empty dots; the turning point is a line where the table has it."""
+    """Full, half and empty dots; the turning point is a line; an end not covered is left open."""
     table = fs.what_if(
         estimates, "Varnost Lull", "Wexcombe Pale", quantity="airflow", obstruction="open",
-        noise=[0.0, 0.5, 1.0, 2.0, 6.0],
+        noise=[0.0, 0.5, 2.0, 3.0, 6.0],
     )  # fmt: skip
     plt.figure(figsize=(7, 4), layout="constrained")
     drawn = charts.what_if(table, units="m/s", probability=0.95)
     saved()
     assert set(drawn.values) == set(table["verdict"])
     looks = {(line.get_fillstyle(), line.get_markerfacecolor()) for line in drawn.values.values()}
-    assert len(looks) == len(drawn.values) >= 2
+    assert len(looks) == len(drawn.values) == 3
     assert drawn.turns.get_xdata()[0] == pytest.approx(table.attrs["changes_at"])
     assert "difference (m/s)" in words(plt.gca())
-    assert segments(drawn.ranges.lines)[:, 0, 1] == pytest.approx(table["low"].to_numpy())
+    low, high = table["low"].to_numpy(), table["high"].to_numpy()
+    assert np.isnan(low).tolist() == [False] * 4 + [True]
+    assert np.isnan(high).tolist() == [False] * 2 + [True] * 3
+    bars = segments(drawn.ranges.lines)
+    assert bars[:, 0, 1] == pytest.approx(low[:4])
+    assert bars[:2, 1, 1] == pytest.approx(high[:2])
+    assert sum(len(tip.get_xdata()) for tip in drawn.ranges.open_ends) == 2
 
 
 # Pairs, ranks, budgets, samples

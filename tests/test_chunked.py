@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 import fanstats as fs
-from fanstats.estimates import filling
+from fanstats.engine.answers import Answer
 from tests.tables import power_law_rows, readings
 
 BENCH = fs.Bench(
@@ -44,14 +44,13 @@ def test_chunked_readings_give_the_same_numbers(way, rows):
 def test_only_one_group_is_drawn_for_one_model(monkeypatch):
     """Asking for one model draws its group alone."""
     parts = WAYS["equal noise"](TABLE.chunk(row=5))
-    drawn = []
-    fill = filling.fill_tables
+    drawn, tables = [], Answer.tables
 
-    def seen(request, layouts, *args, **more):
-        drawn.append([layout.model for layout in layouts])
-        return fill(request, layouts, *args, **more)
+    def seen(answer, outputs=None, models=None):
+        drawn.append([answer.layout.models[place] for place in models])
+        return tables(answer, outputs, models)
 
-    monkeypatch.setattr("fanstats.estimates.chunked.fill_tables", seen)
+    monkeypatch.setattr(Answer, "tables", seen)
     parts["airflow"].sel(model="M4").compute()
     assert drawn == [["M4"]]
 
@@ -70,7 +69,7 @@ def test_without_dask_the_mend_is_named(monkeypatch):
     """Chunked readings without dask (chunked by another machine) are refused with what to do."""
     chunked = TABLE.chunk(row=10)
     monkeypatch.setattr(
-        "fanstats.estimates.chunked.importlib.import_module",
+        "fanstats.face.importlib.import_module",
         lambda name: (_ for _ in ()).throw(ImportError(name)),
     )
     with pytest.raises(fs.FanstatsError, match=r"pip install 'fanstats\[dask\]'"):
@@ -79,12 +78,13 @@ def test_without_dask_the_mend_is_named(monkeypatch):
 
 def test_values_of_a_group_are_those_of_all(monkeypatch):
     """The numbers do not come from one piece by accident: a group is worked out by itself."""
-    sizes = []
-    fill = filling.fill_tables
-    monkeypatch.setattr(
-        "fanstats.estimates.chunked.fill_tables",
-        lambda *args, **more: sizes.append(len(args[1])) or fill(*args, **more),
-    )
+    sizes, tables = [], Answer.tables
+
+    def seen(answer, outputs=None, models=None):
+        sizes.append(len(models))
+        return tables(answer, outputs, models)
+
+    monkeypatch.setattr(Answer, "tables", seen)
     parts = WAYS["equal noise"](TABLE.chunk(row=18))
     np.asarray(parts["speed"])
     assert max(sizes) < len(TABLE.groupby("model"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -194,7 +195,7 @@ def test_several_obstructions_and_decibels_are_combined_each_by_itself():
 
 
 def test_combined_estimates_are_estimates_like_any_other(tmp_path):
-    """Compared, ranked, summarised, planned for, asked what if, saved and read back."""
+    """Compared, ranked, summarised, saved and read back."""
     both = combine_charts(
         {
             "mine": chart({"A": 430, "B": 421, "C": 398, "D": 340}, 1, bench=luckier()),
@@ -203,14 +204,30 @@ def test_combined_estimates_are_estimates_like_any_other(tmp_path):
     )
     assert len(fs.rank(both, quantity="airflow").table) == 5
     assert set(fs.summary(both)["model"]) == set("ABCDE")
-    assert len(fs.what_if(both, "A", "E", quantity="airflow", noise=[0.3, 0.6])) == 2
-    assert fs.plan_next(both, budget=50, prices=dict.fromkeys("ABCDE", 20.0)) is not None
+    pair = fs.compare(both, "A", "E", quantity="airflow")
+    assert (pair.verdict, pair.who) == ("ahead", "A")
+    assert pair.spread_needed.unit_sd > 0
     both.to_netcdf(tmp_path / "both.nc")
     import xarray as xr
 
     again = xr.load_dataset(tmp_path / "both.nc")
     xr.testing.assert_allclose(again["airflow"], both["airflow"])
     assert chart_agreement(again).sentence() == chart_agreement(both).sentence()
+
+
+def test_several_charts_hold_no_readings_to_ask_again():
+    """What if and what next are asked of one chart; of several they are refused by name."""
+    values = {"A": 430, "B": 421, "E": 290}
+    one, two = (chart(values, root, bench=luckier()) for root in (1, 2))
+    both = combine_charts({"mine": one, "theirs": two})
+
+    assert len(fs.what_if(one, "A", "E", quantity="airflow", noise=[0.3, 0.6])) == 2
+    with pytest.raises(fs.FanstatsError, match=r"hold no readings to ask again: they were combine"):
+        fs.what_if(both, "A", "E", quantity="airflow", noise=[0.3, 0.6])
+    with pytest.raises(fs.FanstatsError, match=r"hold no readings to ask again: they were combine"):
+        fs.plan_next(both, budget=50, prices=dict.fromkeys(values, 20.0))
+    needed = fs.compare(both, "A", "E", quantity="airflow").spread_needed
+    assert (math.isnan(needed.noise_db), math.isnan(needed.factor)) == (True, True)
 
 
 def test_a_table_of_ones_own_and_a_published_chart_combine():

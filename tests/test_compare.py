@@ -10,18 +10,27 @@ import pickle
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
-from scipy import stats
+from scipy import optimize, stats
 
+import fanstats as fs
 from fanstats.decisions.compare import compare
 from fanstats.decisions.order import alike_multiplier, joint_limits, quantile_error
 from fanstats.decisions.rank import rank
 from fanstats.errors import FanstatsError
-from tests.synthetic import make_estimates
+from fanstats.sources import half_width, standard
+from tests.synthetic import benched, make_estimates, plain_bench
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}
+READ = {name: value / 100.0 for name, value in SIX.items()}  # m/s, for sweeps that were read
 Z95 = stats.norm.ppf(0.975)
+
+
+def tail_error(draws):
+    """Error of a 2.5 % point of normal draws, a share of its distance from the middle."""
+    return math.sqrt(0.025 * 0.975 / draws) / stats.norm.pdf(Z95) / Z95
 
 
 def two_levels(*, shared, own=(0.0, 0.0), values=(31.0, 33.0), draws=200_000, **more):
@@ -82,6 +91,29 @@ def test_correlations_survive_pickle_copy_and_netcdf(tmp_path):
     assert pickle.loads(pickle.dumps(first)).coverage_interval(0.9) == first.coverage_interval(0.9)
 
 
+def test_a_comparison_pickled_or_copied_explains_the_gap_as_before():
+    """What estimates rest on goes with them into copies and to other processes."""
+    estimates = benched(READ, draws=1000)
+    first = compare(estimates, "A", "F")
+    for other in (copy.deepcopy(estimates), pickle.loads(pickle.dumps(estimates))):
+        assert compare(other, "A", "F").sentence() == first.sentence()
+    assert pickle.loads(pickle.dumps(first)).spread_needed == first.spread_needed
+
+
+def test_a_file_of_estimates_holds_no_readings_to_ask_again(tmp_path):
+    """Read back from a file they compare as before, and explain a gap by their own numbers."""
+    estimates = benched(READ, draws=1000)
+    first = compare(estimates, "A", "F")
+    estimates.to_netcdf(tmp_path / "estimates.nc")
+    with xr.open_dataset(tmp_path / "estimates.nc") as opened:
+        loaded = compare(opened.load(), "A", "F")
+
+    assert loaded.difference == first.difference
+    assert loaded.spread_needed.unit_sd == first.spread_needed.unit_sd
+    assert math.isnan(loaded.spread_needed.noise_db)
+    assert math.isnan(loaded.spread_needed.factor)
+
+
 @pytest.mark.parametrize("noise_spread", [0.8, None])
 def test_a_model_against_itself_differs_by_nothing(noise_spread):
     """A model minus itself is 0 with u 0, the ratio 1, without a z and without an error."""
@@ -122,17 +154,37 @@ def test_equal_figures_with_display_steps_only_have_the_steps_uncertainty():
 
 def test_swapping_the_two_turns_every_sign():
     """Second against first gives the mirrored difference, limits and odds, and the same verdict."""
-    estimates = make_estimates(SIX, shared=0.03)
+    estimates = benched(READ, shared=0.03, draws=2000)
     one, two = compare(estimates, "A", "E"), compare(estimates, "E", "A")
 
     assert two.difference.value == -one.difference.value
-    assert two.difference.low == pytest.approx(-one.difference.high, rel=0.25)
+    assert (two.difference.low, two.difference.high) == pytest.approx(
+        (-one.difference.high, -one.difference.low), rel=1e-12
+    )
+    assert two.difference.low_error == pytest.approx(one.difference.high_error, rel=1e-9)
+    assert two.critical_difference == pytest.approx(one.critical_difference[::-1], rel=1e-12)
     assert two.ratio.low == pytest.approx(1 / one.ratio.high)
     assert two.odds_typical.first_ahead == pytest.approx(1 - one.odds_typical.first_ahead)
+    assert two.odds_bought.first_ahead == pytest.approx(1 - one.odds_bought.first_ahead)
     assert (two.verdict, two.who) == (one.verdict, one.who)
-    assert two.spread_needed.noise_db == pytest.approx(one.spread_needed.noise_db)
-    needed = dataclasses.replace(one.spread_needed, noise_db=two.spread_needed.noise_db)
-    assert two.spread_needed == needed
+    for size in ("factor", "unit_sd", "noise_db", "multiplier"):
+        wanted = getattr(one.spread_needed, size)
+        assert getattr(two.spread_needed, size) == pytest.approx(wanted, rel=1e-9)
+
+
+def test_limits_of_the_difference_follow_from_those_of_the_ratio():
+    """Two values a ratio apart around their geometric mean differ by as much as the limit says."""
+    found = compare(make_estimates(SIX, shared=0.03), "A", "E")
+    middle = math.sqrt(420.0 * 350.0)
+    for end in ("low", "high"):
+        apart = math.sqrt(getattr(found.ratio, end))
+        assert getattr(found.difference, end) == pytest.approx(middle * (apart - 1 / apart))
+        step = 1e-6
+        moved = math.sqrt(getattr(found.ratio, end) + step)
+        rate = middle * ((moved - 1 / moved) - (apart - 1 / apart)) / step
+        assert getattr(found.difference, f"{end}_error") == pytest.approx(
+            rate * getattr(found.ratio, f"{end}_error"), rel=1e-4
+        )
 
 
 def test_order_of_models_and_other_scopes_do_not_matter():
@@ -304,86 +356,136 @@ def test_equivalence_takes_the_ninety_percent_interval():
 
 def test_spread_needed_follows_its_formulas():
     """Factor, own standard deviation and noise luck as by hand from variances and slopes."""
-    units = [1, 4, 1]
-    estimates = make_estimates(
-        {"A": 460.0, "B": 400.0, "C": 380.0}, units_tested=units, slope=[0.04, 0.03, 0.04],
-        shared=0.03, draws=200_000,
+    units, draws = [1, 4, 1], 100_000
+    estimates = benched(
+        {"A": 4.6, "B": 4.0, "C": 3.8}, units_tested=units, slope=[0.04, 0.03, 0.04],
+        shared=0.03, draws=draws,
     )  # fmt: skip
     found = compare(estimates, "A", "B", chosen="before").spread_needed
 
-    gap, measured = math.log(460 / 400), 2 * 0.01**2
-    room = math.sqrt((gap / Z95) ** 2 - measured)
-    luck = ((0.04 * 0.8) ** 2 + 0.02**2) + ((0.03 * 0.8) ** 2 + 0.02**2) / 4
-    assert found.factor == pytest.approx(room / math.sqrt(luck), rel=0.01)
-    assert found.unit_sd == pytest.approx(room / math.sqrt(1 + 1 / 4), rel=0.01)
-    assert found.noise_db == pytest.approx(room / math.sqrt(0.04**2 + 0.03**2 / 4), rel=0.01)
+    gap, measured = math.log(460 / 400), 0.01 * math.sqrt(2)
+
+    def turns(luck, bend):
+        """Size at which luck explains the gap, which a mean over four samples brings nearer."""
+        return optimize.brentq(
+            lambda x: gap - bend * x**2 - Z95 * math.hypot(measured, luck * x), 0, 9
+        )
+
+    noise, mean = math.hypot(0.04, 0.03 / 2), 0.03**2 * (1 - 1 / 4) / 2
+    stated = math.hypot(0.8 * noise, 0.02 * math.sqrt(1 + 1 / 4))
+    near = 3.3 * tail_error(draws)
+    assert found.factor == pytest.approx(
+        turns(stated, 0.64 * mean + 0.02**2 * (1 - 1 / 4) / 2), rel=near
+    )
+    assert found.noise_db == pytest.approx(turns(noise, mean), rel=near)
+    room = math.sqrt((gap / Z95) ** 2 - measured**2)
+    assert found.unit_sd == pytest.approx(room / math.sqrt(1 + 1 / 4), rel=near)
     assert found.unit_sd_units == ""
 
 
+def test_luck_in_step_has_a_factor_of_its_own():
+    """Noise and airflow luck that go together half undo each other: more of both is needed."""
+    draws = 50_000
+    estimates = benched({"A": 4.6, "B": 4.0}, correlation=0.9, draws=draws)
+    found = compare(estimates, "A", "B").spread_needed
+
+    room = math.sqrt((math.log(460 / 400) / Z95) ** 2 - 2 * 0.01**2)
+    luck = 2 * ((0.04 * 0.8) ** 2 + 0.02**2 - 2 * 0.9 * 0.04 * 0.8 * 0.02)
+    near = 3.3 * tail_error(draws)
+    assert found.factor == pytest.approx(room / math.sqrt(luck), rel=near)
+    assert found.noise_db == pytest.approx(room / (0.04 * math.sqrt(2)), rel=near)
+
+
 def test_spread_at_the_factor_just_makes_the_gap_count_no_more():
-    """Stating the spread times the factor brings the lower limit to 0, up to Monte Carlo error."""
-    options = {"own": 0.01, "draws": 50_000}
-    found = compare(make_estimates(SIX, **options), "A", "E")
+    """Stating the spread times the factor brings the lower limit to 0."""
+    found = compare(benched(READ), "A", "E")
     factor = found.spread_needed.factor
     assert factor > 1
-    widened = make_estimates(
-        SIX, noise_spread=0.8 * factor, airflow_spread=0.02 * factor, **options
+    again = compare(
+        benched(READ, noise_spread=0.8 * factor, airflow_spread=0.02 * factor), "A", "E"
     )
 
-    again = compare(widened, "A", "E")
-
     gap = math.log(420 / 350)
-    assert math.log(again.ratio.low) == pytest.approx(0.0, abs=0.03 * gap)
-    assert again.spread_needed.factor == pytest.approx(1.0, rel=0.03)
+    assert math.log(again.ratio.low) == pytest.approx(0.0, abs=0.001 * gap)
+    assert again.spread_needed.factor == pytest.approx(1.0, rel=0.001)
 
 
 def test_a_gap_within_measurement_needs_no_luck():
     """Where measurement alone could explain the gap, the spread needed is 0."""
-    found = compare(make_estimates({"A": 401.0, "B": 400.0}, own=0.01), "A", "B")
+    found = compare(benched({"A": 4.01, "B": 4.0}, own=0.01), "A", "B")
 
     assert found.spread_needed.factor == 0.0
     assert found.spread_needed.noise_db == 0.0
     assert "Measurement alone could explain the gap." in found.sentence()
 
 
+def test_luck_that_does_not_move_the_quantity_explains_nothing():
+    """No multiple of luck in speed at a drive explains a gap at equal noise, where it cancels."""
+    bench = plain_bench(own=0.003, noise_spread=0.0, airflow_spread=0.0)
+    spread = dataclasses.replace(bench.spread, speed=standard("4 %"))
+    found = fs.equal_noise(
+        bent_readings({"A": 4.2, "B": 4.0}), 33, bench=dataclasses.replace(bench, spread=spread)
+    )
+    pair = compare(found, "A", "B", quantity="airflow")
+    assert not math.isfinite(pair.spread_needed.factor)
+    assert 0.0 < pair.spread_needed.noise_db < 1.0
+    assert "times the spread used" not in pair.sentence()
+
+
 def test_noise_luck_is_found_where_the_curve_bends():
-    """Near the room's floor the response bends; simulated luck of that size leaves no gap."""
-    estimates = make_estimates({"A": 440.0, "B": 400.0}, own=0.005, draws=100_000)
-    for name, value in (("A", 440.0), ("B", 400.0)):
-        estimates["airflow_by_luck"].loc[{"model": name}] = value * np.exp(
-            bent(estimates["luck"].values)
-        )
-    found = compare(estimates, "A", "B", chosen="before").spread_needed
+    """Where the response to luck bends, simulated luck of that size leaves no gap."""
+    draws = 100_000
+    estimates = fs.equal_noise(
+        bent_readings({"A": 4.4, "B": 4.0}), 33, bench=plain_bench(own=0.005), draws=draws, rng=7
+    )
+    found = compare(estimates, "A", "B", quantity="airflow", chosen="before").spread_needed
 
     rng, size = np.random.default_rng(5), 2_000_000
     measured = rng.normal(0, 0.005 * math.sqrt(2), size)
     ends = [bent(found.noise_db * rng.standard_normal(size)) for _ in range(2)]
     gap = math.log(440 / 400) + measured + ends[0] - ends[1]
-    low = np.quantile(gap, 0.025)
     error = quantile_error(gap, 0.025)
-    # The record is straight between its steps of 0.5 dB: by up to 0.008 * 0.25**2 above the curve.
-    assert abs(low) < 3.3 * error + 0.008 * 0.25**2
+    # The error of both, in the share of their draws.
+    assert abs(np.quantile(gap, 0.025)) < 3.3 * error * math.sqrt(1 + size / draws)
+    straight = math.sqrt((math.log(440 / 400) / Z95) ** 2 - 2 * 0.005**2) / (0.04 * math.sqrt(2))
+    assert found.noise_db < 0.95 * straight
 
 
 def bent(luck):
-    """Response that is steeper for a quieter sample, as 1.5 dB above the room."""
+    """Response that is steeper for a quieter sample, as close to the room."""
     return 0.04 * luck - 0.008 * np.square(luck) * (luck < 0)
+
+
+def bent_readings(values):
+    """Read sweeps on which luck in noise moves ln airflow by `bent`, 33 dBA at 900 rpm."""
+    steps = np.arange(-10.0, 12.1, 0.5)
+    rows = [
+        {
+            "model": model,
+            "speed [rpm]": 900.0 * np.exp(bent(step)),
+            "noise [dBA]": 33.0 + step,
+            "background [dBA]": -10.0,
+            "airflow [m/s]": value * np.exp(bent(step)),
+        }
+        for model, value in values.items()
+        for step in steps
+    ]
+    return fs.read_readings(pd.DataFrame(rows))
 
 
 def test_noise_luck_of_a_picked_pair_is_held_against_the_chart_it_makes():
     """The joint limit of the pair is 0 once every model of the chart has that much luck."""
-    estimates = make_estimates(SIX, own=0.004, noise_spread=None, draws=60_000)
-    estimates["airflow_by_luck"][:] = estimates["airflow_value"].sel(scope="tested unit") * np.exp(
-        bent(estimates["luck"])
-    )
-    needed = compare(estimates, "A", "E").spread_needed.noise_db
+    draws = 60_000
+    bench = plain_bench(own=0.004, noise_spread=None)
+    estimates = fs.equal_noise(bent_readings(READ), 33, bench=bench, draws=draws, rng=7)
+    needed = compare(estimates, "A", "E", quantity="airflow").spread_needed.noise_db
 
     rng, size = np.random.default_rng(6), 200_000
     values = np.log(list(SIX.values()))
     luck = bent(needed * rng.standard_normal((6, size)))
-    draws = values[:, None] + 0.004 * rng.standard_normal((6, size)) + luck
-    joint = joint_limits(values, draws, 0.95)
-    error = math.hypot(joint.lower_error[0, 4], joint.lower_error[0, 4] * math.sqrt(200 / 60))
+    simulated = values[:, None] + 0.004 * rng.standard_normal((6, size)) + luck
+    joint = joint_limits(values, simulated, 0.95)
+    error = joint.lower_error[0, 4] * math.sqrt(1 + size / draws)
     assert abs(joint.lower[0, 4]) < 3.3 * error
 
 
@@ -473,24 +575,40 @@ def test_chances_are_all_in_a_hundred():
         assert re.search(r"\d in 100 for the typical samples", text)
 
 
-def test_estimated_spread_is_taken_at_its_estimate():
-    """A spread of 5 degrees of freedom is compared at its estimate, not at its wider draws."""
-    estimates = make_estimates(SIX, draws=100_000, own=1e-5)
-    rng = np.random.default_rng(4)
-    wide = np.sqrt(5 / rng.chisquare(5, 100_000))
-    log = np.log(estimates["airflow"] / estimates["airflow_value"])
-    estimates["airflow"] = estimates["airflow_value"] * np.exp(
-        log * xr.DataArray(wide, dims="draw")
-    )
-    exact = compare(make_estimates(SIX, own=1e-5), "A", "F", chosen="before")
-    estimates.attrs["spread"] = (
-        '{"noise": {"stated": "", "standard": 0.8, "dof": 5},'
-        ' "airflow": {"stated": "", "standard": 0.02, "dof": 5}}'
+def test_an_estimated_spread_explains_a_gap_by_students_t():
+    """A spread of 5 degrees of freedom, and its multiples, are known no better than that."""
+    options = {"own": 1e-5, "draws": 50_000}
+    known = compare(benched(READ, **options), "A", "F", chosen="before")
+    estimated = compare(
+        benched(
+            READ,
+            noise_spread=standard(0.8, dof=5),
+            airflow_spread=standard(1e-6, relative=True),
+            **options,
+        ),
+        "A", "F", chosen="before",
+    )  # fmt: skip
+    alone = math.hypot(0.04 * 0.8, 0.02) / (0.04 * 0.8)
+
+    # A 2.5 % point of Student's t with 5 degrees of freedom scatters about twice as much.
+    assert estimated.spread_needed.factor / known.spread_needed.factor == pytest.approx(
+        alone * Z95 / stats.t.ppf(0.975, 5), rel=3.3 * 2.3 * tail_error(50_000)
     )
 
-    found = compare(estimates, "A", "F", chosen="before")
 
-    assert found.spread_needed.factor == pytest.approx(exact.spread_needed.factor, rel=0.02)
+def test_the_shape_of_a_spread_counts_in_its_factor():
+    """Rectangular luck has no tails: a larger multiple of it leaves the gap standing."""
+    values = {"A": 4.6, "B": 4.0}
+    options = {"own": 1e-6, "noise_spread": 0.0, "draws": 50_000}
+    size = 0.02
+    found = compare(
+        benched(values, airflow_spread=half_width(size * math.sqrt(3), relative=True), **options),
+        "A", "B",
+    ).spread_needed  # fmt: skip
+    # Of two rectangles of half width a, the 97.5 % point of the difference.
+    reach = 2 * size * math.sqrt(3) * (1 - math.sqrt(2 * 0.025))
+    # That point of 50,000 draws is known to 0.4 %, and ln(1 + f) bends by 0.2 %.
+    assert found.factor == pytest.approx(math.log(1.15) / reach, rel=3.3 * 0.004 + 0.002)
 
 
 # Unknown spread -----------------------------------------------------------------------------------
@@ -498,22 +616,56 @@ def test_estimated_spread_is_taken_at_its_estimate():
 
 def test_unknown_spread_gives_the_same_kind_of_answer():
     """Without a spread: verdict open, no interval, tested samples in full, spread needed filled."""
-    found = compare(make_estimates(SIX, noise_spread=None), "A", "F")
+    draws = 50_000
+    found = compare(benched(READ, noise_spread=None, draws=draws), "A", "F")
 
     assert (found.verdict, found.who) == ("open", None)
     assert math.isnan(found.difference.low)
     assert found.coverage_interval(0.95) == pytest.approx((math.nan, math.nan), nan_ok=True)
-    assert found.difference.value == pytest.approx(90.0)
+    assert found.difference.value == pytest.approx(0.9)
     assert found.tested.low > 0
     needed = found.spread_needed
     assert math.isnan(needed.factor)
     assert needed.multiplier == pytest.approx(alike_multiplier(6, 0.95))
     gap, measured = math.log(420 / 330), 2 * 0.01**2
     room = math.sqrt((gap / needed.multiplier) ** 2 - measured)
-    assert needed.noise_db == pytest.approx(room / (0.04 * math.sqrt(2)), rel=0.01)
+    near = 3.3 * tail_error(draws)
+    assert needed.noise_db == pytest.approx(room / (0.04 * math.sqrt(2)), rel=near)
+    assert needed.unit_sd == pytest.approx(room / math.sqrt(2), rel=near)
     assert math.isnan(found.odds_typical.first_ahead)
     assert "spread not stated: noise" in found.sentence()
+    assert "in noise alone" in found.sentence()
     assert type(found) is type(compare(make_estimates(SIX), "A", "F"))
+
+
+def test_estimates_without_readings_explain_a_gap_by_their_own_numbers_alone():
+    """Without readings to ask again noise luck and factor are not known; the closed form is."""
+    found = compare(make_estimates(SIX), "A", "F", chosen="before")
+    needed = found.spread_needed
+
+    room = math.sqrt((math.log(420 / 330) / Z95) ** 2 - 2 * 0.01**2)
+    assert math.isnan(needed.noise_db)
+    assert math.isnan(needed.factor)
+    assert needed.unit_sd == pytest.approx(room / math.sqrt(2), rel=3.3 * tail_error(10_000))
+    assert "% in airflow (standard deviation)" in found.sentence()
+    assert "in noise alone" not in found.sentence()
+
+
+def test_renamed_or_changed_estimates_are_compared_without_their_readings():
+    """What was renamed or changed in passing is no longer what the readings gave, and says so."""
+    estimates = benched(READ, draws=1000)
+    renamed = compare(
+        estimates.assign_coords(model=list("UVWXYZ")), "U", "Z", chosen="before"
+    ).spread_needed
+    half = estimates.assign({name: 0.5 * estimates[name] for name in ("airflow", "airflow_value")})
+    changed = compare(half, "A", "F", chosen="before")
+    kept = compare(estimates, "A", "F", chosen="before").spread_needed
+
+    assert math.isfinite(kept.noise_db)
+    for needed in (renamed, changed.spread_needed):
+        assert (math.isnan(needed.noise_db), math.isnan(needed.factor)) == (True, True)
+        assert needed.unit_sd == pytest.approx(kept.unit_sd)
+    assert changed.difference.value == pytest.approx(0.45)
 
 
 def test_tested_samples_are_compared_without_a_spread():
@@ -647,10 +799,11 @@ def test_arrays_that_hold_no_draws_are_refused():
 
 def test_the_sentence_says_all_that_belongs_to_a_verdict():
     """Who, by how much, how settled, both odds, how many samples, and what was assumed."""
-    estimates = make_estimates(SIX, units_tested=[1, 2, 1, 1, 1, 3], shared=0.03)
+    estimates = benched(READ, units_tested=[1, 2, 1, 1, 1, 3], shared=0.03, room=10.0)
+    estimates.attrs["not_considered"] = json.dumps(["airflow: session errors not stated"])
     text = compare(estimates, "F", "A", quantity="airflow").sentence()
 
-    assert text.startswith("A moves more air than F at equal noise (36 dBA): by ")
+    assert text.startswith("A moves more air than F at equal noise (33 dBA): by ")
     for part in [
         "range, 95 times in 100 (coverage interval):",
         "settled for the typical ones",
@@ -658,10 +811,12 @@ def test_the_sentence_says_all_that_belongs_to_a_verdict():
         "picked from a chart of 6 models",
         "for the typical samples",
         "for one bought sample of each",
-        "in noise alone (standard deviation)",
+        "% in airflow or ",
+        "dB in noise alone (standard deviation), ",
+        "times the spread used",
         "at equal noise it cancels",
         "Tested: 3 samples of F, 1 sample of A.",
-        "Assumed: samples scatter normally about their model.",
+        "Assumed: sample luck in noise at a given speed: s = 0.8 dB",
         "Not considered: airflow: session errors not stated.",
     ]:
         assert part in text
@@ -707,8 +862,6 @@ def test_a_comparison_cannot_be_changed():
 
 def test_a_verdict_that_hangs_on_the_number_of_draws_says_so():
     """Where an end lies within its Monte Carlo error of zero, the caption carries the remark."""
-    import fanstats as fs
-
     estimates = fs.equal_noise(fs.demo.readings(), 33, bench=fs.demo.bench(), rng=2026)
     where = {"quantity": "airflow", "obstruction": "open"}
 

@@ -9,12 +9,13 @@ from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq, curve_fit
 
-from fanstats.estimates.curves import (
-    airflow_at,
+from fanstats.engine.curves import (
+    airflow_located,
     continued_linear,
     crossings,
     fit_power_law,
     fit_power_law_with_floor,
+    locate,
     monotone_slopes,
     monotone_values,
     rising,
@@ -139,8 +140,9 @@ def test_over_drive_nothing_is_carried_on():
 def test_airflow_past_the_ends_follows_a_held_power_law():
     """Lg airflow over lg speed with its slope held in 0.7 to 1.3."""
     speed, flow = np.array([[500.0], [1000.0]]), np.array([[200.0], [400.0]])
+    at = np.array([[250.0], [750.0], [2000.0]])
 
-    values = airflow_at(speed, flow, np.array([[250.0], [750.0], [2000.0]]))
+    values = airflow_located(locate(speed, at), flow)
 
     assert values.at[:, 0] == pytest.approx([100.0, 300.0, 800.0])
     assert values.below[:, 0].tolist() == [True, False, False]

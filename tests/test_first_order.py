@@ -18,11 +18,12 @@ from scipy import stats
 from uncertainties import ufloat, umath
 
 import fanstats as fs
-from fanstats.estimates.draws import LabelledDraws
+from fanstats.engine.curves import straight_values
+from fanstats.engine.draws import LabelledDraws
+from fanstats.engine.first_order import coverage_factor
 from fanstats.propagation.correlation import correlation_factor
 from fanstats.propagation.effect_tables import contributions, covariance, first_order_interval
 from fanstats.propagation.first_order import first_order
-from fanstats.propagation.linear import coverage_factor, linearise
 from fanstats.sources import Source
 from tests.chain import (
     Errors,
@@ -32,6 +33,7 @@ from tests.chain import (
     at_equal_drive,
     at_equal_speed,
 )
+from tests.linear import linearise
 from tests.tables import power_law_rows, readings
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -262,8 +264,10 @@ def test_noise_to_drive_to_airflow_chains_its_slopes():
         found = []
         for model in "AB":
             bias = 0.5 * draws.standard(("meter",) if shared else ("meter", model), "normal")
-            at = np.interp(30.0 + bias, noise[model], volts)
-            found.append(np.interp(at, volts, flow[model]))
+            at = straight_values(
+                np.array(noise[model])[:, None], volts[:, None], (30.0 + bias)[None]
+            )
+            found.append(straight_values(volts[:, None], np.array(flow[model])[:, None], at)[0])
         return np.stack([*found, found[0] - found[1]])
 
     together = linearise(lambda draws: chain(draws, shared=True))
@@ -287,25 +291,6 @@ def test_slopes_of_a_smooth_function_are_exact(u):
 
     share = 1 / (1 - 10**-0.3)
     assert found.effects == pytest.approx([share * u, (1 - share) * u], rel=1e-9)
-
-
-def test_a_second_derivative_that_jumps_does_not_disturb_the_first():
-    """X for x < 0 and x + x**2 beyond: slope 1 at the joint, where central differences miss it."""
-
-    def bent(draws):
-        x = draws.standard(("x",), "normal")
-        return x + np.where(x > 0, x**2, 0.0)
-
-    assert linearise(bent).effects == pytest.approx([1.0], rel=1e-11)
-
-
-def test_what_depends_on_nothing_has_no_uncertainty():
-    """A constant: no labels, no uncertainty, degrees of freedom undefined."""
-    found = linearise(lambda draws: np.full(draws.size, 3.0))
-
-    assert found.labels == ()
-    assert (found.value, found.standard_uncertainty) == (3.0, 0.0)
-    assert math.isnan(found.dof)
 
 
 # The engine --------------------------------------------------------------------------------------

@@ -10,20 +10,28 @@ import pytest
 from scipy import stats
 
 import fanstats as fs
-from fanstats.estimates.draws import LabelledDraws, Unperturbed
-from fanstats.estimates.perturbation import luck_draws
 from fanstats.spread.luck_correlation import FEWEST
 from fanstats.spread.luck_needed import luck_needed
 from fanstats.spread.unit_spread import unit_spread
+from tests.tables import power_law_rows, readings
 from tests.test_spread import bench_table, plain_bench
 
 SIZE = 20_000
 
 
-def drawn(spread, root=1, label=("unit", "A", "1"), size=SIZE):
-    """Noise luck and airflow luck of one unit."""
-    draws = LabelledDraws(root, size)
-    return [luck_draws(draws, spread, kind, label) for kind in ("noise", "airflow")]
+PAIR = readings(power_law_rows("A"), power_law_rows("B"))
+
+
+def drawn(spread, root=1, model="A", size=SIZE):
+    """Noise luck and airflow luck of one unit: what a model's mean is off by at a given speed."""
+    found = fs.equal_speed(
+        PAIR, 900, bench=fs.Bench(spread=spread), background="removed", draws=size, rng=root
+    ).sel(model=model, scope="model")
+    value = found[["noise_value", "airflow_value"]].sel(obstruction="none")
+    noise = float(value["noise_value"]) - found["noise"].to_numpy()
+    return noise, float(value["airflow_value"]) / found["airflow"].sel(
+        obstruction="none"
+    ).to_numpy() - 1
 
 
 def unit_spread_of(**more):
@@ -55,8 +63,8 @@ def test_an_estimated_correlation_is_one_draw_for_all_units():
     """Fisher's z with nu - 2: the draws of two units agree on it, and it spreads as stated."""
     spread = unit_spread_of(correlation=0.6, correlation_dof=12.0)
     products = []
-    for label in (("unit", "A", "1"), ("unit", "B", "1")):
-        noise, airflow = drawn(spread, label=label, size=SIZE)
+    for model in "AB":
+        noise, airflow = drawn(spread, model=model)
         products.append(noise / 0.8 * airflow / 0.02)
     z = np.random.default_rng(1).normal(size=400_000) / np.sqrt(10) + np.arctanh(0.6)
     share = np.tanh(z)
@@ -64,12 +72,6 @@ def test_an_estimated_correlation_is_one_draw_for_all_units():
     assert np.mean(products) == pytest.approx(share.mean(), abs=4 * 1.3 / np.sqrt(SIZE))
     # One draw of the correlation behind both: their products go together.
     assert np.cov(*products)[0, 1] == pytest.approx(share.var(), abs=4 * 1.6 / np.sqrt(SIZE))
-
-
-def test_the_value_itself_knows_no_luck():
-    """At the readings as read there is none, whatever goes in step."""
-    spread = unit_spread_of(correlation=0.6, correlation_dof=12.0)
-    assert luck_draws(Unperturbed(), spread, "airflow", ("unit", "A", "1")) == pytest.approx([0.0])
 
 
 def test_at_equal_noise_what_goes_together_cancels_and_in_the_tested_sample_nothing_changes():
@@ -164,13 +166,13 @@ def test_ranges_with_an_estimated_correlation_cover(rho):
         r = float(e @ f / np.sqrt((e @ e) * (f @ f)))
         spread = fs.UnitSpread(
             noise=fs.standard(float(np.sqrt(e @ e / nu)), dof=nu),
-            airflow=fs.standard(float(np.sqrt(f @ f / nu)), relative=True, dof=nu),
+            airflow=fs.standard(f"{float(np.sqrt(f @ f / nu))} %", dof=nu),
             correlation=r,
             correlation_dof=nu,
         )
         noise, airflow = drawn(spread, root=trial, size=draws)
         own = rng.multivariate_normal([0, 0], covariance)
-        low, high = np.quantile(noise - airflow, [0.025, 0.975])
+        low, high = np.quantile(noise - 100 * airflow, [0.025, 0.975])
         hits += low <= own[0] - own[1] <= high
     interval = stats.binomtest(hits, trials).proportion_ci(0.998)
     # Cautious where they go together (98 in 100), never short of what is stated.

@@ -17,7 +17,7 @@ from fanstats.decisions.weights import weight_dependence
 from fanstats.decisions.what_if import what_if
 from fanstats.errors import FanstatsError
 from fanstats.output.summaries import summary
-from tests.synthetic import make_estimates
+from tests.synthetic import benched, make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}
 
@@ -32,7 +32,7 @@ def two_obstructions(**more):
         dims=("model", "obstruction"),
         coords={"model": list(SIX), "obstruction": ["mesh", "filter"]},
     )
-    for name in ("airflow", "airflow_value", "airflow_by_luck"):
+    for name in ("airflow", "airflow_value"):
         kept = estimates[name].attrs
         estimates[name] = (estimates[name] * turned).transpose(*estimates[name].dims)
         estimates[name].attrs.update(kept)
@@ -77,7 +77,7 @@ def test_keys_may_name_quantity_and_obstruction():
     xr.testing.assert_allclose(one, two)
 
 
-def test_a_mix_can_be_ranked_compared_summed_up_and_asked_what_if():
+def test_a_mix_can_be_ranked_compared_and_summed_up():
     """A mix of one quantity is an estimate like any other, with samples and assumptions."""
     estimates = two_obstructions(draws=2000)
     mixed = mixed_estimates(estimates, {"mesh": 1, "filter": 2}, quantity="airflow")
@@ -89,9 +89,41 @@ def test_a_mix_can_be_ranked_compared_summed_up_and_asked_what_if():
     assert pair.verdict == "ahead"
     assert pair.units_tested == (1, 1)
     assert set(summary(mixed)["quantity"]) == {"airflow"}
-    table = what_if(mixed, "B", "F", noise=[0.5])
-    assert table["difference"].iloc[0] == pytest.approx((70 + 2 * 42) / 3)
     assert rank(mix(estimates, {"mesh": 1, "filter": 2}, quantity="airflow")).ranked[0] == "B"
+
+
+def test_a_mix_rests_on_the_readings_of_its_parts():
+    """Asked what if, a mix at a supposed luck is that of estimates whose bench states it."""
+    values = {name: {"open": value / 100.0, "dust pad": 0.006 * value * (0.9 if name == "A" else 1)}
+              for name, value in SIX.items()}  # fmt: skip
+    weights = {"open": 1, "dust pad": 2}
+
+    def mixed(noise):
+        estimates = benched(values, own=1e-6, noise_spread=noise, draws=2000)
+        return mixed_estimates(estimates, weights, quantity="airflow")
+
+    row = what_if(mixed(None), "B", "F", noise=0.5).iloc[0]
+    stated = compare(mixed(0.5), "B", "F")
+    assert row["difference"] == pytest.approx((0.7 + 2 * 0.42) / 3)
+    assert row["verdict"] == stated.verdict == "ahead"
+    assert row["low"] == pytest.approx(stated.difference.low, rel=1e-9)
+
+    # Luck behind two obstructions is one: what explains the gap of the mix explains that of either.
+    needed = compare(mixed(None), "B", "F").spread_needed
+    alone = benched({name: value / 100.0 for name, value in SIX.items()}, own=1e-6,
+                    noise_spread=None, draws=2000)  # fmt: skip
+    wanted = compare(alone, "B", "F").spread_needed.noise_db
+    assert needed.noise_db == pytest.approx(wanted, rel=1e-3)
+
+
+def test_a_mix_of_a_mix_rests_on_the_same_readings():
+    """Mixed again, weights multiply: the numbers and what explains a gap stay those of the mix."""
+    values = {"A": {"open": 4.2, "dust pad": 2.2}, "B": {"open": 4.0, "dust pad": 2.4}}
+    estimates = benched(values, draws=500)
+    once = mixed_estimates(estimates, {"open": 1, "dust pad": 2}, quantity="airflow")
+    twice = mixed_estimates(once, {"airflow": 3})
+
+    assert what_if(twice, "A", "B", noise=[0.5]).equals(what_if(once, "A", "B", noise=[0.5]))
 
 
 def test_shared_luck_stays_shared():
@@ -105,6 +137,19 @@ def test_shared_luck_stays_shared():
 
 
 # Several quantities -------------------------------------------------------------------------------
+
+
+def test_what_was_not_read_of_a_rise_is_missing_at_the_other_end_of_the_mix():
+    """More heat is a worse mix: a rise that may be higher leaves the low end of the mix open."""
+    estimates = with_rise(draws=300)
+    estimates["temperature_rise_share_above"].loc[{"model": "A"}] = 0.04
+    estimates["airflow_share_above"].loc[{"model": "B"}] = 0.03
+    weights = {("airflow", "mesh"): 1, "temperature_rise": 1}
+    mixed = mixed_estimates(estimates, weights, exchange={"temperature_rise": 10})
+
+    below, above = (mixed[f"mix_share_{side}"].sel(scope="model") for side in ("below", "above"))
+    assert (float(below.sel(model="A")), float(above.sel(model="A"))) == (0.04, 0.0)
+    assert (float(below.sel(model="B")), float(above.sel(model="B"))) == (0.0, 0.03)
 
 
 def test_an_exchange_rate_turns_kelvins_into_airflow():

@@ -15,10 +15,10 @@ from scipy import stats
 
 import fanstats as fs
 from fanstats.decisions.order import has_heavy_tails, standard_uncertainty
-from fanstats.estimates.draws import LabelledDraws
+from fanstats.engine.draws import LabelledDraws
+from fanstats.engine.first_order import coverage_factor
 from fanstats.propagation.first_order import first_order
 from fanstats.propagation.interop import from_covariance
-from fanstats.propagation.linear import coverage_factor, linearise
 from fanstats.propagation.linear_draws import as_draws
 from fanstats.propagation.monte_carlo import (
     coverage_interval,
@@ -31,6 +31,7 @@ from fanstats.propagation.monte_carlo import (
 )
 from fanstats.propagation.roads import compare_ends, compare_roads
 from fanstats.propagation.stability import numerical_tolerance, until_stable
+from tests.linear import linearise
 from tests.tables import power_law_rows, readings
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gum_s1.toml").read_text())

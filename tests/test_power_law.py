@@ -12,8 +12,8 @@ import statsmodels.api as sm
 from scipy import stats
 
 import fanstats as fs
+from fanstats.decisions.generalised_fit import generalised_fit, misfit_p_value
 from fanstats.decisions.power_law import power_law
-from fanstats.estimates.generalised_fit import generalised_fit, misfit_p_value
 from tests.tables import power_law_rows, readings
 
 REFERENCE = Path(__file__).parent / "reference"

@@ -11,7 +11,7 @@ from scipy import stats
 from scipy.optimize import curve_fit
 
 import fanstats as fs
-from fanstats.estimates.curves import fit_power_law, fit_power_law_with_floor, precision_of
+from fanstats.engine.curves import fit_power_law, fit_power_law_with_floor, precision_of
 from tests.tables import power_law_rows, readings
 
 LN10 = np.log(10.0)

@@ -18,10 +18,10 @@ from fanstats.decisions.retest import retest
 from fanstats.decisions.selection import select
 from fanstats.decisions.true_values import true_values
 from fanstats.errors import FanstatsError
-from fanstats.estimates.matching import equal_noise
+from fanstats.face import equal_noise
 from fanstats.loading.readings import read_readings
 from fanstats.sources import Bench, Instrument, UnitSpread, standard
-from tests.synthetic import make_estimates
+from tests.synthetic import benched, make_estimates, plain_bench
 
 REFERENCE = Path(__file__).parent / "reference"
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}
@@ -146,13 +146,42 @@ def test_more_new_samples_make_the_order_last():
 
 def test_on_the_same_bench_a_meters_answer_to_a_model_comes_out_again():
     """Errors that belong to a model repeat on the same bench, so more of the order survives."""
-    bench = Bench(airflow=Instrument(model=standard("1.5 %")))
-    estimates = make_estimates(SIX, own=0.016, noise_spread=0.1, airflow_spread=0.002, draws=20_000)
-    anew, same = retest(estimates), retest(estimates, bench=bench)
+    errors = {"own": 0.015, "mounting": 0.006, "noise_spread": 0.1, "airflow_spread": 0.002}
+    values = {name: value / 100.0 for name, value in SIX.items()}
+    estimates = benched(values, **errors, draws=20_000)
+    anew, same = retest(estimates), retest(estimates, bench=plain_bench(**errors))
     assert same.first_stays > anew.first_stays + 0.03
     assert same.same_bench
     assert any("as on another bench" in note for note in anew.notes)
     assert not any("as on another bench" in note for note in same.notes)
+
+
+@pytest.mark.parametrize(("tested", "units"), [(1, 1), (2, 3)])
+def test_two_models_on_the_same_bench_have_the_closed_form(tested, units):
+    """What belongs to the model counts once, where it is no error of the second test."""
+    errors = {"own": 0.02, "mounting": 0.01, "noise_spread": 0.2, "airflow_spread": 0.005}
+    estimates = benched({"A": 4.1, "B": 4.0}, units_tested=tested, **errors, draws=40_000)
+    anew, same = (
+        retest(estimates, units=units),
+        retest(estimates, units=units, bench=plain_bench(**errors)),
+    )
+    gap, own = math.log(4.1 / 4.0), 0.02**2
+    each = 0.01**2 + (0.04 * 0.2) ** 2 + 0.005**2
+    for found, repeated in ((anew, own * (1 + tested / units)), (same, 0.0)):
+        variance = 2 * (each * (1 / tested + 1 / units) + repeated)
+        wanted = stats.norm.cdf(gap / math.sqrt(variance))
+        assert found.first_stays == pytest.approx(wanted, abs=4 * math.sqrt(0.25 / 40_000) + 0.004)
+
+
+def test_another_bench_can_be_named_for_the_second_test():
+    """What repeats is read off the bench that is named, not off the one of the first test."""
+    errors = {"own": 0.015, "mounting": 0.006, "noise_spread": 0.1, "airflow_spread": 0.002}
+    estimates = benched({"A": 4.1, "B": 4.0}, **errors, draws=5000)
+    nothing = plain_bench(**{**errors, "own": 0.0})
+    anew, named = retest(estimates), retest(estimates, bench=nothing)
+    assert named.first_stays == pytest.approx(anew.first_stays, abs=0.01)
+    with pytest.raises(FanstatsError, match="hold no readings to ask again"):
+        retest(make_estimates(SIX, draws=200), bench=nothing)
 
 
 def test_shared_errors_play_no_part():
@@ -246,7 +275,8 @@ def test_sentence_and_tables_of_a_second_test():
 def test_predictions_come_true_in_simulated_second_tests(tau, tested, units, repeated):
     """Over charts of eight models, order and ranges survive as often as stated."""
     rng, own, luck = np.random.default_rng(3), 0.01, math.hypot(0.04 * 0.8, 0.02)
-    bench = Bench(airflow=Instrument(model=standard(f"{100 * repeated} %"))) if repeated else None
+    errors = {"own": repeated, "mounting": own}
+    bench = plain_bench(**errors) if repeated else None
     stated = {"first": [], "top": [], "pairs": []}
     came = {name: [] for name in stated}
     inside, bias = [], []
@@ -254,12 +284,14 @@ def test_predictions_come_true_in_simulated_second_tests(tau, tested, units, rep
         # What the meter makes of each model comes out again in the second test.
         true = rng.normal(0, tau, 8) + rng.normal(0, repeated, 8)
         first = true + rng.normal(0, math.hypot(own, luck / math.sqrt(tested)), 8)
-        seen = {f"M{k}": 400 * math.exp(first[k]) for k in range(8)}
-        found = retest(
-            make_estimates(seen, own=math.hypot(own, repeated), units_tested=tested, draws=600,
-                           root=run),
-            units=units, bench=bench,
-        )  # fmt: skip
+        seen = {f"M{k}": 4.0 * math.exp(first[k]) for k in range(8)}
+        more = {"units_tested": tested, "draws": 600, "root": run}
+        estimates = (
+            benched(seen, **errors, below=8.0, above=8.0, **more)
+            if bench is not None
+            else make_estimates(seen, own=own, **more)
+        )
+        found = retest(estimates, units=units, bench=bench)
         again = own * math.sqrt(tested / units), luck / math.sqrt(units)
         second = true + rng.normal(0, math.hypot(*again), 8)
         z = second[[int(name[1:]) for name in found.table["model"]]]
@@ -269,7 +301,7 @@ def test_predictions_come_true_in_simulated_second_tests(tau, tested, units, rep
         came["top"].append(z[:3].min() > z[3:].max())
         stated["pairs"].extend(found.pairs["chance"])
         came["pairs"].extend(z[:-1] > z[1:])
-        values = 400 * np.exp(z)
+        values = 4.0 * np.exp(z)
         inside.append(((found.table["low"] <= values) & (values <= found.table["high"])).mean())
         bias.append(math.log(found.table["expected"].iloc[0]) - math.log(values[0]))
     for name, chances in stated.items():

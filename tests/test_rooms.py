@@ -10,7 +10,18 @@ ROOMS = [
     *("_typing", "errors", "_arguments", "quantities", "number_format", "formatting", "wording"),
     *("progress", "cautions", "whole_files", "exports", "tabled"),
     *("sources", "levels", "instruments", "loading", "demo"),
-    *("estimates", "decisions", "propagation", "spread", "planning", "charts", "output"),
+    *(
+        "engine",
+        "asked",
+        "assumed",
+        "face",
+        "decisions",
+        "propagation",
+        "spread",
+        "planning",
+        "charts",
+        "output",
+    ),
     "__main__",
 ]
 PACKAGE = Path(fanstats.__file__).parent

@@ -23,15 +23,17 @@ FRESH = Effort(together=True, tested=(0, 0), most_sittings=1, most_repeats=1, eq
 
 
 def simulated_variance(
-    design: Design, scatter: Scatter, effort: Effort, trials: int = 20_000
+    design: Design, scatter: Scatter, effort: Effort, trials: int = 20_000, *, past_shared: bool
 ) -> float:
     """Variance of the difference, drawn error by error, sitting by sitting."""
     rng = np.random.default_rng(12)
     sittings, repeats = design.sittings, design.repeats
-    past = rng.normal(0, scatter.session, (2, trials))
-    rounds = rng.normal(0, scatter.session, (2, trials, sittings))
+    past, rounds = rng.normal(size=(2, trials)), rng.normal(size=(2, trials, sittings))
+    if past_shared:
+        past[1] = past[0]
     if effort.together:
-        past[1], rounds[1] = past[0], rounds[0]
+        rounds[1] = rounds[0]
+    past, rounds = past * [[0.9], [0.6]], rounds * [[[0.9]], [[0.6]]]
     means = []
     for which, (n, old) in enumerate(zip(design[:2], effort.tested, strict=True)):
         results = []
@@ -54,6 +56,7 @@ def simulated_variance(
     return float(np.var(means[1] - means[0]))
 
 
+@pytest.mark.parametrize("past", ["as planned", "one day", "a day each"])
 @pytest.mark.parametrize("together", [True, False])
 @pytest.mark.parametrize(
     ("design", "tested"),
@@ -61,13 +64,17 @@ def simulated_variance(
      (Design(1, 1, 2, 2), (1, 1))],
 )  # fmt: skip
 def test_variance_of_a_design_equals_a_simulated_bench(
-    together: bool, design: Design, tested: tuple[int, int]
+    together: bool, design: Design, tested: tuple[int, int], past: str
 ) -> None:
     """Units, sittings, readings, sessions and model errors add up as on a simulated bench."""
-    scatter = Scatter(unit=0.8, unit_dof=KNOWN, sitting=0.5, reading=0.4, session=0.9, model=0.3)
+    shared = {"as planned": together, "one day": True, "a day each": False}[past]
+    days = None if past == "as planned" else (0.81, 0.36, 0.54 if shared else 0.0)
+    scatter = Scatter(
+        unit=0.8, unit_dof=KNOWN, sitting=0.5, reading=0.4, session=(0.9, 0.6), model=0.3, days=days
+    )
     effort = Effort(together=together, tested=tested, tested_repeats=2)
     found = variance_parts(design, scatter=scatter, effort=effort)
-    simulated = simulated_variance(design, scatter, effort)
+    simulated = simulated_variance(design, scatter, effort, past_shared=shared)
 
     # The variance of 20,000 normal draws has a relative standard error of 1 %.
     assert simulated == pytest.approx(float(found.whole), rel=0.04)
@@ -389,6 +396,10 @@ def test_the_measured_gap_gives_the_chance_that_it_will_be_claimed() -> None:
     [
         (lambda: Scatter(unit=-0.8, unit_dof=1), r"`unit` must be a finite number at least 0"),
         (lambda: Scatter(unit=0.0, unit_dof=1), r"must not all be 0"),
+        (
+            lambda: Scatter(unit=1.0, unit_dof=1, session=(0.1, -0.2)),
+            r"`session` must be a finite number at least 0; got -0.2",
+        ),
         (lambda: Scatter(unit=0.8, unit_dof=-1), r"`unit_dof` must be a number at least 0"),
         (lambda: Costs(price_first=-1, price_second=1), r"`price_first` must be a finite"),
         (lambda: Costs(price_first=1, price_second=1, pack_first=0), r"`pack_first` must be a w"),

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 import fanstats as fs
-from fanstats.estimates.curves import Located
-from fanstats.estimates.draws import LabelledDraws
+from fanstats.engine.curves import Located
+from fanstats.engine.draws import LabelledDraws
 from tests.tables import power_law_rows, readings
 
 

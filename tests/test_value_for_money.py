@@ -17,7 +17,7 @@ from fanstats.decisions.rank import rank
 from fanstats.decisions.several import several_against_one
 from fanstats.decisions.value_for_money import value_for_money
 from fanstats.errors import FanstatsError
-from fanstats.estimates.matching import equal_noise
+from fanstats.face import equal_noise
 from tests.synthetic import make_estimates
 
 SIX = {"A": 420.0, "B": 400.0, "C": 390.0, "D": 385.0, "E": 350.0, "F": 330.0}

@@ -56,9 +56,9 @@ def _told(bench: SimulatedBench, dof: float, sizes: tuple[float, float] = (1.0, 
     )
 
 
-def _planned(wanted: Wanted, estimates, told: fs.Bench, pair: int, power: float) -> fs.UnitsPlan:
+def _planned(wanted: Wanted, estimates, pair: int, power: float) -> fs.UnitsPlan:
     return fs.plan_units(
-        estimates, f"M{2 * pair:03d}", f"M{2 * pair + 1:03d}", bench=told, equal=True,
+        estimates, f"M{2 * pair:03d}", f"M{2 * pair + 1:03d}", equal=True,
         gap=f"{100 * wanted.gap:g} %", power=power, quantity="airflow",
         chosen=wanted.chosen,  # type: ignore[arg-type]
         spread_then="estimated again" if wanted.again else "as stated",
@@ -86,10 +86,10 @@ def plan_of(wanted: Wanted) -> tuple[int, float]:
         estimates = fs.equal_noise(
             fs.read_readings(table), bench.target, bench=told, rng=pilot, draws=10_000
         )
-        units = units or _planned(wanted, estimates, told, 0, wanted.power).n_per_model[0]
+        units = units or _planned(wanted, estimates, 0, wanted.power).n_per_model[0]
         for pair in range(wanted.pairs):
             # The curve of a plan for more runs past so many units, whatever the pilot.
-            curve = _planned(wanted, estimates, told, pair, 0.95).curve()
+            curve = _planned(wanted, estimates, pair, 0.95).curve()
             said.extend(
                 curve.loc[(curve["n_first"] == units) & (curve["n_second"] == units), "power"]
             )

@@ -29,8 +29,8 @@ from fanstats.charts._axes import (
 )
 from fanstats.charts.ranges import Ranges, add_ranges
 from fanstats.decisions.curve_bands import noise_airflow_band
+from fanstats.engine.points import SCOPES
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.matching import SCOPES
 from fanstats.quantities import QUANTITIES
 from fanstats.wording import SCOPE_WORDS
 

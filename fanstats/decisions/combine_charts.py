@@ -17,15 +17,15 @@ from fanstats.decisions.between_charts import between, consensus_weights, leftov
 from fanstats.decisions.chart_agreement import agreement_words
 from fanstats.decisions.charts_alike import checked_charts, in_common, unlike
 from fanstats.decisions.selection import Selection, select
+from fanstats.engine.draws import LabelledDraws
 from fanstats.errors import FanstatsError
-from fanstats.estimates.draws import LabelledDraws
 from fanstats.quantities import QUANTITIES
 from fanstats.sources import Source
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from fanstats.estimates.draws import Label
+    from fanstats.engine.sittings import Label
 
 __all__ = ["combine_charts"]
 
@@ -63,9 +63,10 @@ def combine_charts(
     Returns
     -------
     xarray.Dataset
-        Estimates like any other, for `compare`, `rank`, `plan_next` and all the rest, on the scale
-        of the first chart, of what all charts hold. ``assumptions`` names the shifts and the
-        disagreement, and `chart_agreement` reads them off in full.
+        Estimates for `compare`, `rank`, `summary` and the like, on the scale of the first chart,
+        of what all charts hold. ``assumptions`` names the shifts and the disagreement, and
+        `chart_agreement` reads them off in full. They hold no readings to ask again: `what_if`
+        and plans want one of the charts.
 
     Raises
     ------
@@ -128,7 +129,6 @@ class _Part(NamedTuple):
     status: list[list[str]]
     below: FloatArray
     above: FloatArray
-    by_luck: FloatArray | None
     units: IntArray
 
 
@@ -175,11 +175,10 @@ def _combined(
     if ratio:
         value, draws = np.exp(value), np.exp(draws)
     status, below, above = _around(picked, models, value)
-    luck = _luck(picked, models, value[1], ratio)
     counts = np.array([one.units_tested[_index(one, m)] if m in one.models else 0
                        for one in picked for m in models]).reshape(len(picked), -1)  # fmt: skip
     units = counts.max(axis=0) if related else counts.sum(axis=0)
-    return _Part(value, draws, status, below, above, luck, units.astype(np.intp))
+    return _Part(value, draws, status, below, above, units.astype(np.intp))
 
 
 def _index(one: Selection, model: str) -> int:
@@ -378,25 +377,6 @@ def _around(
     return status, shares[0], shares[1]
 
 
-def _luck(
-    picked: Sequence[Selection], models: list[str], value: FloatArray, ratio: bool
-) -> FloatArray | None:
-    """Give the value against noise luck: as it goes on the charts on average."""
-    if any(one.by_luck is None for one in picked):
-        return None
-    found = np.full((len(models), picked[0].luck.size), np.nan)
-    for row, name in enumerate(models):
-        changes = []
-        for one in picked:
-            if name in one.models and one.by_luck is not None:
-                k = _index(one, name)
-                middle = one.by_luck[k, one.luck.size // 2]
-                changes.append(one.by_luck[k] / middle if ratio else one.by_luck[k] - middle)
-        change = np.mean(changes, axis=0)
-        found[row] = value[row] * change if ratio else value[row] + change
-    return found
-
-
 def _variables(
     first: xr.Dataset, quantity: str, places: list[str], parts: list[_Part]
 ) -> dict[str, Any]:
@@ -423,9 +403,6 @@ def _variables(
     if f"{quantity}_units" in first:
         counts = laid([part.units for part in parts], 1)
         found[f"{quantity}_units"] = (dims[1:], counts, first[f"{quantity}_units"].attrs)
-    lucks = [part.by_luck for part in parts]
-    if all(luck is not None for luck in lucks):
-        found[f"{quantity}_by_luck"] = ((*dims[1:], "luck"), laid(lucks, 1), about)
     return found
 
 
@@ -440,8 +417,6 @@ def _coords(
     wide = next((places for places in common.values() if places != [""]), None)
     if wide is not None:
         coords["obstruction"] = wide
-    if "luck" in first.coords and all("luck" in one.coords for one in held.values()):
-        coords["luck"] = first["luck"]
     for name in ("units_tested", "readings_behind"):
         counts = np.zeros((len(held), len(models)), dtype=np.int64)
         for row, one in enumerate(held.values()):

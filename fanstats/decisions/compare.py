@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -283,7 +284,7 @@ def _unsettled(blank: Comparison, picked: Selection, first: int, second: int) ->
         multiplier = alike_multiplier(among, blank.probability)
     else:
         multiplier = float(ndtri((1.0 + blank.probability) / 2.0))
-    needed = spread_needed(picked, first, second, multiplier, blank.chosen, None, blank.probability)
+    unknown = not math.isfinite(multiplier)
     measured = tested is not None and bool(picked.estimable[tested, [first, second]].all())
     names = () if tested is None else np.flatnonzero(picked.estimable[tested])
     among_names = blank.judged_among or tuple(picked.models[model] for model in names)
@@ -291,8 +292,10 @@ def _unsettled(blank: Comparison, picked: Selection, first: int, second: int) ->
         blank,
         difference=difference,
         ratio=ratio,
-        spread_needed=needed,
-        judged_among=among_names if math.isfinite(needed.multiplier) and measured else (),
+        judged_among=() if unknown or not measured else among_names,
+        _explain=partial(
+            spread_needed, picked, first, second, multiplier, blank.chosen, blank.probability
+        ),
         against_margin=None if blank.margin is None else "open",
     )
 
@@ -319,13 +322,13 @@ def _judged(
             *([CLOSE_TO_ZERO] if limits.close else []),
         ),
         too_close=limits.close,
-        spread_needed=spread_needed(
+        _explain=partial(
+            spread_needed,
             picked,
             first,
             second,
             limits.joint.multiplier,
             blank.chosen,
-            place,
             blank.probability,
         ),
         _pair=picked.draws[place, [first, second]],
@@ -448,12 +451,25 @@ def _picked_gap(plain: Gap, values: tuple[float, float], ratio: Gap, limits: Pai
     """Difference with the limits that hold for all pairs of the chart at once."""
     low, high, errors = limits.low, limits.high, (limits.low_error, limits.high_error)
     if math.isfinite(ratio.value):
-        # What both share moves the difference, but not who is ahead: d - low = A (1 - r_low / r).
-        low = plain.value - values[0] * (1.0 - ratio.low / ratio.value)
-        high = plain.value + values[0] * (ratio.high / ratio.value - 1.0)
-        share = values[0] / ratio.value
-        errors = (share * ratio.low_error, share * ratio.high_error)
+        # What both share moves the difference, but not who is ahead: it follows from the ratio, and
+        # from either side alike, through the geometric mean of both values.
+        middle = math.sqrt(values[0] * values[1])
+        low, high = (middle * apart(end) for end in (ratio.low, ratio.high))
+        errors = (
+            middle * _steepness(ratio.low) * ratio.low_error,
+            middle * _steepness(ratio.high) * ratio.high_error,
+        )
     return replace(plain, low=low, high=high, low_error=errors[0], high_error=errors[1])
+
+
+def apart(ratio: float) -> float:
+    """Give the difference that belongs to a ratio, in units of the geometric mean."""
+    return math.sqrt(ratio) - 1.0 / math.sqrt(ratio)
+
+
+def _steepness(ratio: float) -> float:
+    """Give how fast that difference grows with the ratio."""
+    return 0.5 * (1.0 + 1.0 / ratio) / math.sqrt(ratio)
 
 
 def _verdict(blank: Comparison, more: int) -> tuple[Verdict, str | None]:

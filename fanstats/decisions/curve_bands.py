@@ -10,10 +10,7 @@ from scipy.special import ndtr
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray, Scope, SeedLike
-from fanstats.decisions.model_curves import curve_band
-from fanstats.decisions.order import joint_limits, joint_maximum, pair_reach
-from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.level_sweep import (
+from fanstats.decisions.level_sweep import (
     AtLevel,
     finite_points,
     grid_of,
@@ -21,15 +18,18 @@ from fanstats.estimates.level_sweep import (
     steps_of,
     sweep_of,
 )
-from fanstats.estimates.matching import SCOPES
-from fanstats.estimates.target import Background, Target
+from fanstats.decisions.model_curves import curve_band
+from fanstats.decisions.order import joint_limits, joint_maximum, pair_reach
+from fanstats.engine.points import SCOPES
+from fanstats.engine.question import Background, Target
+from fanstats.errors import FanstatsError, one_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import ArrayLike
 
-    from fanstats.estimates.curves import CurveKind
+    from fanstats.engine.curves import CurveKind
     from fanstats.sources import Bench
 
 __all__ = ["difference_band", "noise_airflow_band"]

@@ -12,7 +12,7 @@ import pandas as pd
 from fanstats._arguments import fraction
 from fanstats._typing import BoolArray, FloatArray, IntArray, Scope
 from fanstats.decisions.chances import Chances, model_chances
-from fanstats.decisions.compare import beyond_words
+from fanstats.decisions.compare import apart, beyond_words
 from fanstats.decisions.decision import Decision, facts_of
 from fanstats.decisions.families_words import family_words
 from fanstats.decisions.groups import group_letters, largest_groups
@@ -139,12 +139,12 @@ class _Chart(NamedTuple):
         if not picked.ratio:
             found = {"difference": value - second, "low": ends[0], "high": ends[1]}
             return {**found, "ratio": math.nan, "ratio_low": math.nan, "ratio_high": math.nan}
-        # Limits of the ratio, and of the difference as that share of the other model's value.
-        ratios = tuple(math.exp(end) for end in ends)
+        # Limits of the ratio, and of the difference as `compare` has them.
+        ratios, middle = tuple(math.exp(end) for end in ends), math.sqrt(value * second)
         return {
             "difference": value - second,
-            "low": -math.inf if ratios[0] == 0 else second * (ratios[0] - 1.0),
-            "high": second * (ratios[1] - 1.0),
+            "low": -math.inf if ratios[0] == 0 else middle * apart(ratios[0]),
+            "high": middle * apart(ratios[1]),
             "ratio": value / second,
             "ratio_low": ratios[0],
             "ratio_high": ratios[1],

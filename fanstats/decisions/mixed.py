@@ -151,7 +151,8 @@ def mixed_estimates(
     attrs = {"units": main.units, "long_name": _long_name(criteria), "best": _best(criteria)}
     draws = _sum(criteria, [one.picked.draws for one in criteria])
     values = _sum(criteria, [one.picked.values for one in criteria])
-    shares = np.max([one.picked.shares for one in criteria], axis=0)
+    # Where less of a criterion is better, its high end is the low end of the mix.
+    shares = np.max([one.picked.shares[:: 1 if one.worth > 0 else -1] for one in criteria], axis=0)
     data: dict[str, Any] = {
         name: (("scope", "model", "draw"), draws, attrs),
         f"{name}_value": (("scope", "model"), values, attrs),
@@ -168,15 +169,17 @@ def mixed_estimates(
     for kept in ("units_tested", "readings_behind", "status", "root"):
         if kept in estimates.coords:
             coords[kept] = estimates[kept].variable
-    responses = [one.picked.by_luck for one in criteria]
-    if all(response is not None for response in responses):
-        coords["luck"] = estimates["luck"].variable
-        by_luck = _sum(criteria, [response for response in responses if response is not None])
-        data[f"{name}_by_luck"] = (("model", "luck"), by_luck, attrs)
     if name != "mix":
         coords["obstruction"] = _weights_text(criteria)
     mixed = xr.Dataset(data, coords=coords, attrs=dict(first.attrs))
     mixed.attrs["assumptions"] = json.dumps([*first.listed("assumptions"), *_assumed(criteria)])
+    if first.answer is not None:
+        parts = [
+            (channel, weight * one.weight * one.worth)
+            for one in criteria
+            for channel, weight in one.picked.parts
+        ]
+        mixed.encoding |= {"answer": first.answer, "parts": tuple(parts)}
     return mixed
 
 

@@ -10,9 +10,9 @@ import xarray as xr
 from fanstats._arguments import fraction
 from fanstats._typing import BoolArray, FloatArray, SeedLike
 from fanstats.decisions.envelopes import Envelope, envelope
-from fanstats.estimates.level_sweep import AtLevel, Of, Over, Sweep, grid_of, steps_of, sweep_of
-from fanstats.estimates.matching import SCOPES
-from fanstats.estimates.target import Background, Target
+from fanstats.decisions.level_sweep import AtLevel, Of, Over, Sweep, grid_of, steps_of, sweep_of
+from fanstats.engine.points import SCOPES
+from fanstats.engine.question import Background, Target
 from fanstats.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-    from fanstats.estimates.curves import CurveKind
+    from fanstats.engine.curves import CurveKind
     from fanstats.sources import Bench
 
 __all__ = ["curve_band"]

@@ -179,39 +179,6 @@ def _maybe_heavy(centred: FloatArray) -> IntArray:
     return np.flatnonzero(spread > 0.9 * _HEAVY * half_interval(few))
 
 
-def quasi_variances(variances: FloatArray) -> FloatArray:
-    """Each model's own variance, such that two of them add up to the variance of a difference.
-
-    Parameters
-    ----------
-    variances : ndarray, shape (models, models)
-        Variances of the differences.
-
-    Returns
-    -------
-    ndarray, shape (models,)
-        Least-squares fit of ``v[i] + v[j]``; half the one variance for two models. A negative one
-        means that the model's errors are tied to those of some others, not to all alike. NaN for a
-        model that stands alone.
-
-    References
-    ----------
-    Firth, D. and de Menezes, R. X. (2004), Quasi-variances, Biometrika 91(1), 65-80.
-
-    Examples
-    --------
-    >>> quasi_variances(np.array([[0.0, 5.0, 10.0], [5.0, 0.0, 13.0], [10.0, 13.0, 0.0]]))
-    array([1., 4., 9.])
-    """
-    count = len(variances)
-    if count < 2:
-        return np.full(count, np.nan)
-    if count == 2:
-        return np.full(2, variances[0, 1] / 2.0)
-    sums = variances.sum(axis=1)
-    return np.asarray((sums - sums.sum() / (2.0 * (count - 1))) / (count - 2), dtype=np.float64)
-
-
 def pair_reach(
     values: FloatArray, draws: FloatArray, variances: FloatArray | None = None
 ) -> FloatArray:
@@ -522,3 +489,36 @@ def alike_multiplier(count: int, probability: float) -> float:
     from scipy import stats  # slow to import, seldom needed
 
     return float(stats.studentized_range.ppf(probability, count, np.inf)) / math.sqrt(2.0)
+
+
+def quasi_variances(variances: FloatArray) -> FloatArray:
+    """Each model's own variance, such that two of them add up to the variance of a difference.
+
+    Parameters
+    ----------
+    variances : ndarray, shape (models, models)
+        Variances of the differences.
+
+    Returns
+    -------
+    ndarray, shape (models,)
+        Least-squares fit of ``v[i] + v[j]``; half the one variance for two models. A negative one
+        means that the model's errors are tied to those of some others, not to all alike. NaN for a
+        model that stands alone.
+
+    References
+    ----------
+    Firth, D. and de Menezes, R. X. (2004), Quasi-variances, Biometrika 91(1), 65-80.
+
+    Examples
+    --------
+    >>> quasi_variances(np.array([[0.0, 5.0, 10.0], [5.0, 0.0, 13.0], [10.0, 13.0, 0.0]]))
+    array([1., 4., 9.])
+    """
+    count = len(variances)
+    if count < 2:
+        return np.full(count, np.nan)
+    if count == 2:
+        return np.full(2, variances[0, 1] / 2.0)
+    sums = variances.sum(axis=1)
+    return np.asarray((sums - sums.sum() / (2.0 * (count - 1))) / (count - 2), dtype=np.float64)

@@ -17,7 +17,7 @@ from fanstats.decisions.effects import (
 )
 from fanstats.decisions.said import counted, shortened
 from fanstats.decisions.selection import Selection
-from fanstats.estimates.draws import LabelledDraws
+from fanstats.engine.draws import LabelledDraws
 
 __all__ = [
     "effects_numbers",

@@ -12,15 +12,15 @@ from scipy import stats
 
 from fanstats._arguments import fraction
 from fanstats.decisions.decision import carried
-from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.generalised_fit import (
+from fanstats.decisions.generalised_fit import (
     GeneralisedFit,
     generalised_fit,
-    has_full_rank,
     misfit_p_value,
     outlier_limit,
 )
-from fanstats.estimates.power_law_points import PowerLawPoints, power_law_points
+from fanstats.decisions.power_law_points import PowerLawPoints, power_law_points
+from fanstats.engine.curves import has_full_rank
+from fanstats.errors import FanstatsError, one_of
 from fanstats.tabled import Tabled
 from fanstats.wording import figure, listed, range_words, times_words
 

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import pandas as pd
 
-from fanstats.estimates.case import Case, gather_case
-from fanstats.estimates.draws import Unperturbed, root_from
-from fanstats.estimates.filling import check_draws, draw_sources
-from fanstats.estimates.level_curve import level_knots
-from fanstats.estimates.matching import equal_noise
-from fanstats.estimates.operating import model_points, noise_values, spreads_needed
-from fanstats.estimates.request import Request
-from fanstats.estimates.target import Background, NoiseTarget, Target
-from fanstats.levels.kernels import add_levels
+from fanstats.asked import draws_of, finite
+from fanstats.engine.answers import ask, values_of
+from fanstats.engine.curves import add_room
+from fanstats.engine.draws import Drawn, Still, draw_sources, root_from
+from fanstats.engine.points import level_knots, mean_points, read_points, spreads_needed
+from fanstats.engine.question import Background, Question, Target
+from fanstats.engine.sittings import SPEED
+from fanstats.face import earlier_of
 from fanstats.quantities import units_label
 
 if TYPE_CHECKING:
@@ -24,13 +24,12 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from fanstats._typing import FloatArray, SeedLike
-    from fanstats.estimates.curves import CurveKind
-    from fanstats.estimates.layout import ModelLayout
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.points import Asked
     from fanstats.sources import Bench
 
 __all__ = ["reach"]
 
-_FEWEST_DRAWS: Final = 100
 _DRIVES: Final = (("drive_voltage", "V"), ("drive_duty", "%"))
 Drive = Literal["drive_voltage", "drive_duty"]
 
@@ -91,45 +90,31 @@ def reach(
     >>> table.loc[table.model == "Varnost Lull", "in_words"].item().split(":")[0]
     'Varnost Lull cannot be read at 37 dBA'
     """
-    check_draws(draws)
-    root = root_from(rng)
-    found = equal_noise(
-        readings, level, bench=bench, draws=_FEWEST_DRAWS, rng=root, background=background,
-        target=target, curve=curve, room=room, pooled=pooled,
-    )  # fmt: skip
-    case = gather_case(
-        readings, bench, curve=curve, background=background, target=target, room=room,
-        pooled=pooled, needs_noise=True, level=level,
-    )  # fmt: skip
-    wanted = NoiseTarget(level=level, background=background, target=target, room=case.room)
-    layouts = case.layouts(omit_shared=wanted.omit_shared)
-    status = dict(zip(map(str, found["model"].to_numpy()), found["status"].to_numpy(), strict=True))
-    rows = [
-        _row(case, layout, wanted, str(status[layout.model]), draws, root) for layout in layouts
-    ]
-    return pd.DataFrame(rows)
+    number, root = draws_of(draws), root_from(rng)
+    question = Question(
+        kind="equal noise",
+        at=(finite("level", level),),
+        background=background,
+        target=target,
+        curve=curve,
+        room=room,
+        pooled=earlier_of(pooled),
+    )
+    asked = ask(readings, bench, question)[0]
+    models = range(len(asked.layout.models))
+    reasons = values_of(asked, {"speed": [""]}, models)[1]
+    return pd.DataFrame([_row(asked, model, reasons[model], number, root) for model in models])
 
 
-def _row(
-    case: Case, layout: ModelLayout, wanted: NoiseTarget, status: str, draws: int, root: int
-) -> dict[str, Any]:
-    quietest, loudest = _covered(case, layout, wanted)
-    inside = max(0.0, wanted.level - loudest, quietest - wanted.level)
-    kind, drive, units = _highest_drive(layout)
+def _row(asked: Asked, model: int, status: str, draws: int, root: int) -> dict[str, Any]:
+    quietest, loudest = _covered(asked, model)
+    inside = max(0.0, asked.at - loudest, quietest - asked.at)
+    kind, drive, units = _highest_drive(asked, model)
     share, why = np.nan, "no drive noted"
     if kind is not None:
-        request = Request(
-            kind="equal drive",
-            bench=case.bench,
-            target=NoiseTarget(
-                level=np.nan, background=wanted.background, target=wanted.target, room=case.room
-            ),
-            at=drive,
-            drive=kind,
-        )
-        share, why = _share_short(request, layout, wanted.level, draws, root)
+        share, why = _share_short(asked, model, kind, drive, draws, root)
     row = {
-        "model": layout.model,
+        "model": asked.layout.models[model],
         "status": status,
         "quietest": quietest,
         "loudest": loudest,
@@ -139,35 +124,40 @@ def _row(
         "share_short": share,
         "share_status": why,
     }
-    return {**row, "in_words": _words(row, wanted.level, case.noise_units)}
+    noise_units = asked.layout.sittings.units.get(asked.layout.noise[0], "dBA")
+    return {**row, "in_words": _words(row, asked.at, noise_units)}
 
 
-def _covered(case: Case, layout: ModelLayout, wanted: NoiseTarget) -> tuple[float, float]:
+def _covered(asked: Asked, model: int) -> tuple[float, float]:
     """Quietest and loudest level that all samples were run at, in the reference room."""
     lows, highs = [], []
-    for unit in layout.units:
-        for curve in unit.noise:
-            if curve.problem:
+    layout = asked.layout
+    for unit in layout.units[model]:
+        for s in layout.noise_sittings(unit):
+            if layout.problem[s]:
                 continue
-            level = level_knots(Unperturbed(), case.bench, curve).level[:, 0]
-            if curve.room == "read" and wanted.background == "included" and case.room is not None:
-                level = add_levels(level, np.full(level.shape, case.room.level))
+            curve = layout.level_curve(asked.ledger, s)
+            level = level_knots(Still(asked.ledger), curve).level[:, 0, 0]
+            if curve.room_kind == "read" and asked.included:
+                level = add_room(level, np.full(level.shape, asked.room_level))
             lows.append(float(level.min()))
             highs.append(float(level.max()))
     return (max(lows), min(highs)) if lows else (np.nan, np.nan)
 
 
-def _highest_drive(layout: ModelLayout) -> tuple[Drive | None, float, str]:
+def _highest_drive(asked: Asked, model: int) -> tuple[Drive | None, float, str]:
     """Highest drive that every sample was run at."""
+    sittings = asked.layout.sittings
     for name, units in _DRIVES:
         kind: Drive = "drive_voltage" if name == "drive_voltage" else "drive_duty"
         tops = [
             max(
-                (_top(s.drive(kind), s.channels.get(("speed", ""))) for s in unit.sittings),
+                (_top(sittings[s].drives[kind], sittings[s].channels.get(SPEED))
+                 for s in unit.sittings),
                 default=np.nan,
             )
-            for unit in layout.units
-        ]
+            for unit in asked.layout.units[model]
+        ]  # fmt: skip
         if tops and np.isfinite(tops).all():
             return kind, float(min(tops)), units
     return None, np.nan, ""
@@ -179,22 +169,20 @@ def _top(drive: FloatArray, speed: Any) -> float:
 
 
 def _share_short(
-    request: Request, layout: ModelLayout, level: float, draws: int, root: int
+    asked: Asked, model: int, kind: Drive, drive: float, draws: int, root: int
 ) -> tuple[float, str]:
     """Give the share of next samples that stay below the level at a drive, or why it is unknown."""
-    if layout.abscissa != "speed":
+    if asked.layout.abscissa[model] != "speed":
         return np.nan, "no speed readings: what the next sample does at this drive is not known"
-    unknown = [kind for kind in spreads_needed(request, "noise") if request.spread(kind) is None]
+    question = replace(asked.question, kind="equal drive", at=(drive,), drive=kind, fans={})
+    at_drive = replace(asked, question=question, at=drive)
+    unknown = [k for k in spreads_needed(question, "noise") if asked.ledger.spread.of(k) is None]
     if unknown:
         return np.nan, f"spread not stated: {', '.join(unknown)}"
-    short = 0
-    for source in draw_sources(root, draws):
-        points = model_points(source, request, [layout])
-        noise = noise_values(source, request, layout, points) if points else None
-        if noise is None:
-            return np.nan, "no noise sweep over the drive"
-        short += int(np.count_nonzero(noise.at[-1, 0] < level))
-    return short / draws, ""
+    noise = _next_noise(at_drive, model, draws, root)
+    if noise is None:
+        return np.nan, "no noise sweep over the drive"
+    return float(np.count_nonzero(noise < asked.at)) / draws, ""
 
 
 def _words(row: Mapping[str, Any], level: float, units: str) -> str:
@@ -213,3 +201,16 @@ def _words(row: Mapping[str, Any], level: float, units: str) -> str:
         return f"{first}; hardly any of those on sale reach it at {at}."
     often = f"{round(100 * share)} in 100"
     return f"{first}; {often} of those on sale do not reach it at {at}."
+
+
+def _next_noise(asked: Asked, model: int, draws: int, root: int) -> FloatArray | None:
+    """Draw the noise of the next unit of a model, shape (draw,); None where there is none."""
+    block = asked.blocks([model])[0]
+    parts = []
+    for source in draw_sources(root, draws):
+        found = read_points(Drawn(asked.ledger, source), asked, block, [("noise", "")])
+        if not found["noise", ""]:
+            return None
+        points = mean_points([points for _, points in found["noise", ""]])
+        parts.append(points.at[-1, 0])
+    return np.concatenate(parts)

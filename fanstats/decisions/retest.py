@@ -18,18 +18,18 @@ from fanstats.decisions.order import (
     quasi_variances,
     standard_uncertainty,
 )
-from fanstats.decisions.persistent import persistent_variance
 from fanstats.decisions.population import effects_numbers, population, value_draws
 from fanstats.decisions.ranks import (
     mean_ranks,
     place_interval,
     rank_probabilities,
 )
+from fanstats.decisions.rerun import floor_of
 from fanstats.decisions.retest_words import retest_sentence
 from fanstats.decisions.said import counted
 from fanstats.decisions.selection import Best, Selection, select
 from fanstats.decisions.verdict import OddsLabel
-from fanstats.estimates.draws import LabelledDraws
+from fanstats.engine.draws import LabelledDraws
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -220,7 +220,7 @@ def _second_test(
     measured = _measured(picked, members, own, luck)
     repeated = np.zeros(len(members))
     if bench is not None:
-        repeated = np.minimum(persistent_variance(picked, list(members), bench)[0], measured)
+        repeated = np.minimum(floor_of(picked, members.tolist(), bench), measured)
     unsure = own - np.minimum(repeated, own)
     alike = population(picked, members)
     label: OddsLabel = "confidence"

@@ -18,6 +18,8 @@ from fanstats.wording import SCOPE_WORDS
 if TYPE_CHECKING:
     import xarray as xr
 
+    from fanstats.engine.answers import Answer
+
 __all__ = ["SCOPES", "Selection", "quantities_of", "select"]
 
 SCOPES: Final = ("tested unit", "model", "next unit")
@@ -52,10 +54,10 @@ class Selection:
         Shares of draws below and above what the data cover.
     units_tested, readings : ndarray, shape (models,)
         How many samples and readings stand behind each model, 0 where not recorded.
-    luck : ndarray, shape (steps,)
-        Noise luck in dB.
-    by_luck : ndarray, shape (models, steps), or None
-        The estimate with so much noise luck, where recorded.
+    answer : Answer or None
+        What the estimates rest on, where it is known.
+    parts : tuple of (channel, float)
+        Quantities and obstructions that they are the sum of, and what each counts.
     root : str or None
         Root seed of the draws, None where unverified.
     attrs : dict
@@ -74,8 +76,8 @@ class Selection:
     shares: FloatArray
     units_tested: FloatArray
     readings: FloatArray
-    luck: FloatArray
-    by_luck: FloatArray | None
+    answer: Answer | None
+    parts: tuple[tuple[tuple[str, str], float], ...]
     root: str | None
     attrs: dict[str, Any]
 
@@ -267,7 +269,6 @@ def select(
     values = _over(chosen, f"{name}_value", scopes, len(models))
     if values is None:
         values = np.median(draws, axis=-1)
-    luck, by_luck = _by_luck(chosen, name)
     stated = "" if name == _NAMELESS else name
     return Selection(
         name=stated,
@@ -286,8 +287,8 @@ def select(
             len(models),
         ),
         readings=_counts(chosen, "readings_behind", len(models)),
-        luck=luck,
-        by_luck=by_luck,
+        answer=chosen.encoding.get("answer"),
+        parts=chosen.encoding.get("parts", (((stated, behind or ""), 1.0),)),
         root=_root(chosen),
         attrs=_attributes(chosen if isinstance(estimates, xr.Dataset) else variable),
     )
@@ -430,15 +431,6 @@ def _counts(dataset: xr.Dataset, name: str, count: int) -> FloatArray:
     if name not in dataset.variables:
         return np.zeros(count)
     return np.asarray(np.broadcast_to(dataset[name].values, count), dtype=np.float64)
-
-
-def _by_luck(dataset: xr.Dataset, name: str) -> tuple[FloatArray, FloatArray | None]:
-    label = f"{name}_by_luck"
-    if label not in dataset or "luck" not in dataset[label].coords:
-        return np.zeros(0), None
-    variable = dataset[label].transpose("model", "luck")
-    luck = np.asarray(variable["luck"].values, dtype=np.float64)
-    return luck, np.asarray(variable.values, dtype=np.float64)
 
 
 def _root(dataset: xr.Dataset) -> str | None:

@@ -24,9 +24,9 @@ from fanstats.decisions.offers import (
 from fanstats.decisions.said import in_hundred
 from fanstats.decisions.selection import select
 from fanstats.decisions.verdict import Comparison
+from fanstats.engine.draws import root_from
 from fanstats.errors import FanstatsError
-from fanstats.estimates.draws import root_from
-from fanstats.estimates.matching import equal_noise
+from fanstats.face import equal_noise
 from fanstats.wording import figure
 
 if TYPE_CHECKING:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import html
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -82,7 +84,9 @@ class Odds:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpreadNeeded:
-    """Unit-to-unit spread at which the gap would no longer count; 0: measurement alone suffices.
+    """Luck of one sample, about its model, at which the gap would no longer count.
+
+    0: measurement alone suffices.
 
     Attributes
     ----------
@@ -105,7 +109,7 @@ class SpreadNeeded:
     multiplier: float = math.nan
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Comparison(Tabled):
     """Two models side by side: what can be claimed, and what it would take to explain the gap.
 
@@ -144,8 +148,6 @@ class Comparison(Tabled):
     too_close : bool
         Whether an end of the interval lies within its Monte Carlo error of 0, so that more draws
         could turn the verdict.
-    spread_needed : SpreadNeeded
-        Sample luck that would explain the gap.
     margin : float or None
         Gap that matters to the reader.
     against_margin : {"more than the margin", "within the margin", "open"} or None
@@ -184,7 +186,6 @@ class Comparison(Tabled):
     odds_typical: Odds = field(default_factory=Odds)
     odds_bought: Odds = field(default_factory=Odds)
     too_close: bool = False
-    spread_needed: SpreadNeeded = field(default_factory=SpreadNeeded)
     margin: float | None = None
     against_margin: AgainstMargin | None = None
     units_tested: tuple[int, int] = (0, 0)
@@ -195,11 +196,17 @@ class Comparison(Tabled):
     not_considered: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     _pair: FloatArray = field(default_factory=lambda: np.zeros((2, 0)), repr=False)
+    _explain: Callable[[], SpreadNeeded] = field(default=SpreadNeeded, repr=False)
 
     def __post_init__(self) -> None:
         held = np.array(self._pair, dtype=np.float64)
         held.setflags(write=False)
         object.__setattr__(self, "_pair", held)
+
+    @cached_property
+    def spread_needed(self) -> SpreadNeeded:
+        """Sample luck that would explain the gap, worked out when first asked for."""
+        return self._explain()
 
     def coverage_interval(
         self, probability: float, *, of: Literal["difference", "ratio"] = "difference"

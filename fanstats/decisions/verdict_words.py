@@ -222,7 +222,7 @@ def _explained(result: Comparison) -> str:
         return "Measurement alone could explain the gap."
     text = " or ".join(_spread_words(result))
     if text:
-        text = f" if one sample differed from the next of its model by {text} (standard deviation)"
+        text = f" if one sample differed from its model by {text} (standard deviation)"
     if math.isfinite(needed.factor):
         text += f"{', ' if text else ' with '}{needed.factor:.2g} times the spread used"
     text = f"Sample luck alone would explain the gap{text}."

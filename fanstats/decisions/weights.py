@@ -17,7 +17,7 @@ from fanstats.decisions.mixed import Criterion, Weights, criteria_of, mixed_esti
 from fanstats.decisions.rank import rank
 from fanstats.decisions.said import counted, in_hundred, shortened
 from fanstats.decisions.selection import Best, Selection, select
-from fanstats.estimates.draws import LabelledDraws
+from fanstats.engine.draws import LabelledDraws
 from fanstats.formatting import percentage
 from fanstats.wording import SCOPE_WORDS
 

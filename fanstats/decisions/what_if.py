@@ -3,43 +3,33 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
-from scipy.special import ndtri
 
 from fanstats._arguments import fraction, number
 from fanstats.decisions.compare import compare_selection, pair_limits, refuse_a_part
 from fanstats.decisions.decision import samples_tested
+from fanstats.decisions.rerun import MOST, Again, again, answer_behind, turning_point
 from fanstats.decisions.said import in_hundred
 from fanstats.decisions.selection import Best, Selection, select
-from fanstats.decisions.suppose import (
-    NO_LUCK,
-    Luck,
-    Supposed,
-    covered_luck,
-    label_source,
-    luck_response,
-    stated_luck,
-    suppose,
-)
 from fanstats.decisions.verdict import Chosen, Comparison
 from fanstats.errors import FanstatsError, one_of
+from fanstats.sources import UnitSpread, standard
 from fanstats.wording import times_words, where
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from fanstats.estimates.draws import LabelledDraws
+    from fanstats.engine.ledger import SpreadKind
 
 __all__ = ["what_if"]
 
-# No fan sample differs from its model by more: the search for the turning point ends there.
-_MOST_DB: Final = 12.0
+# The kind of luck that a quantity has of its own, at a given speed.
+_OWN: Final[Mapping[str, SpreadKind]] = {"airflow": "airflow", "temperature_rise": "temperature"}
 
 
 def what_if(
@@ -71,8 +61,8 @@ def what_if(
         one at the same speed. 0 is allowed.
     airflow : float, optional
         Relative standard deviation of the airflow at the same speed. Left out: as stated in the
-        bench, with its shape and degrees of freedom; if nobody stated it, the column `left_out`
-        says so and no luck of that kind is added.
+        bench, with its shape and degrees of freedom; if nobody stated it, it stays unknown, the
+        column `left_out` says so, and nobody is ahead.
     temperature : float, optional
         The same in K of a temperature rise at the same speed; for that quantity only.
     probability, chosen, best
@@ -95,12 +85,13 @@ def what_if(
     Raises
     ------
     FanstatsError
-        If the estimates do not say how they respond to noise luck, or an argument is not right.
+        If the estimates are not at equal noise or hold no readings, or an argument is not right.
 
     Notes
     -----
-    Noise luck is normal. The mean of several tested samples is moved by their luck over root n.
-    What the curves do not cover settles nothing: there the verdict ends before the gap does.
+    The same readings are asked again with the same draws, as if the bench had stated that spread:
+    with noise luck normal, and its correlation with airflow luck as stated there. What the curves
+    do not cover settles nothing: there the verdict ends before the gap does.
 
     Examples
     --------
@@ -113,7 +104,7 @@ def what_if(
     """
     fraction("probability", probability)
     one_of("chosen", chosen, ("from the chart", "before"))
-    spreads = _spreads(noise)
+    sizes = _spreads(noise)
     if airflow is not None:
         _relative(airflow)
     if temperature is not None:
@@ -122,14 +113,14 @@ def what_if(
     pair = picked.model("first", first), picked.model("second", second)
     if chosen == "from the chart":
         refuse_a_part(picked)
-    _check_response(picked, pair)
-    besides = _besides(picked, airflow, temperature)
-    source = label_source(picked)
+    _check_tested(picked, pair)
+    supposed = _Supposed(picked, airflow, temperature)
+    ask = again(picked)
     rows, results = [], []
-    for spread in spreads:
-        supposed, beyond = besides.supposed(picked, source, spread, ("model", "next unit"))
+    for size in sizes:
+        found = ask(supposed.spread(size))
         result = compare_selection(
-            supposed,
+            found,
             *pair,
             scope="model",
             probability=probability,
@@ -137,11 +128,11 @@ def what_if(
             chosen=chosen,
             best=best,
         )
-        rows.append(_row(result, spread, besides, float(beyond[list(pair)].max())))
+        rows.append(_row(result, size, supposed, found, pair))
         results.append(result)
     table = pd.DataFrame(rows)
-    gap_ends = _gap_ends(picked, source, pair, besides, chosen, probability)
-    covered_to = _covered_to(picked, pair, probability)
+    turning = _Turning(picked, ask, supposed, pair, chosen, probability)
+    gap_ends, covered_to = turning.gap_ends(), turning.covered_to()
     table.attrs["changes_at"] = min(gap_ends, covered_to) if gap_ends > 0 else 0.0
     table.attrs["covered_to"] = covered_to
     table.attrs["units"] = picked.difference_units
@@ -149,51 +140,100 @@ def what_if(
     table.attrs |= {"first": first, "second": second}
     table.attrs["where"] = where(picked.attrs, picked.obstruction)
     table.attrs["sentence"] = _sentence(
-        results, spreads, gap_ends, covered_to, picked.way(best), besides
+        results, sizes, gap_ends, covered_to, picked.way(best), supposed
     )
     return table
 
 
-class _Besides(NamedTuple):
-    """Luck in the quantity itself, besides that in noise."""
+class _Supposed:
+    """A spread of which noise luck is varied: other kinds as given, else as stated."""
 
-    airflow: Luck
-    temperature: Luck
-    left_out: str
+    def __init__(self, picked: Selection, airflow: float | None, temperature: float | None) -> None:
+        stated = answer_behind(picked).bench.spread
+        given: dict[str, Any] = {}
+        if airflow is not None:
+            given["airflow"] = standard(airflow, relative=True)
+        if temperature is not None:
+            given["temperature"] = standard(temperature)
+        self._base = replace(stated, **given)
+        names = {name for (name, _), _ in picked.parts}
+        kinds = [kind for name, kind in _OWN.items() if name in names]
+        self.sizes = {
+            kind: _size(self._base, kind) if kind in kinds else 0.0 for kind in _OWN.values()
+        }
+        self.unknown = [kind for kind in kinds if self._base.of(kind) is None]
 
-    def supposed(
-        self, picked: Selection, source: LabelledDraws, noise: float, scopes: tuple[str, ...]
-    ) -> Supposed:
-        """Estimates with so much noise luck, and this."""
-        return suppose(
-            picked, source, noise, airflow=self.airflow, temperature=self.temperature,
-            scopes=scopes,
-        )  # fmt: skip
+    @property
+    def left_out(self) -> str:
+        """Which kinds of luck stay unknown."""
+        return ", ".join(f"{kind} spread (nobody stated it)" for kind in self.unknown)
 
     @property
     def words(self) -> str:
-        """What was supposed, for a sentence."""
-        if self.airflow.standard > 0:
-            return f"a spread in airflow of {100.0 * self.airflow.standard:.3g} %"
-        if self.temperature.standard > 0:
-            return f"a spread in temperature rise of {self.temperature.standard:.3g} K"
+        """What was supposed besides, for a sentence."""
+        if self.sizes["airflow"] > 0:
+            return f"a spread in airflow of {100.0 * self.sizes['airflow']:.3g} %"
+        if self.sizes["temperature"] > 0:
+            return f"a spread in temperature rise of {self.sizes['temperature']:.3g} K"
         return ""
 
+    def spread(self, noise: float) -> UnitSpread:
+        """Give the spread with so much noise luck, dB."""
+        return replace(self._base, noise=standard(noise))
 
-def _besides(picked: Selection, airflow: float | None, temperature: float | None) -> _Besides:
-    """Which luck in the quantity itself to use: as given, else as stated; and what was left out."""
-    given = {"airflow": ("airflow", airflow), "temperature_rise": ("temperature", temperature)}
-    if picked.name not in given:
-        return _Besides(NO_LUCK, NO_LUCK, "")
-    kind, size = given[picked.name]
-    luck = stated_luck(picked, kind) if size is None else Luck(standard=size)
-    left_out = "" if luck is not None else f"{kind} spread (nobody stated it)"
-    luck = NO_LUCK if luck is None else luck
-    return (
-        _Besides(luck, NO_LUCK, left_out)
-        if kind == "airflow"
-        else _Besides(NO_LUCK, luck, left_out)
-    )
+
+def _size(spread: UnitSpread, kind: SpreadKind) -> float:
+    source = spread.of(kind)
+    if source is None:
+        return math.nan
+    total = (source.absolute + source.relative) ** 2 - source.removed_variance
+    return math.sqrt(max(0.0, total))
+
+
+class _Turning:
+    """Where the verdict on a pair turns as noise luck grows."""
+
+    def __init__(
+        self,
+        picked: Selection,
+        ask: Again,
+        supposed: _Supposed,
+        pair: tuple[int, int],
+        chosen: Chosen,
+        probability: float,
+    ) -> None:
+        self._ask, self._supposed, self._pair = ask, supposed, pair
+        self._chosen, self._probability = chosen, probability
+        self._alone = again(picked, pair)
+
+    def gap_ends(self) -> float:
+        """Noise luck at which the gap stops counting, were all of it covered; else 0."""
+        if self._pair[0] == self._pair[1] or self._supposed.unknown:
+            return 0.0
+        return turning_point(self._clear, 0.5, xtol=1e-3)
+
+    def _clear(self, noise: float) -> float:
+        found = self._ask(self._supposed.spread(noise))
+        found = replace(found, shares=np.zeros_like(found.shares))
+        scope = found.scope("model")
+        if not found.estimable[scope, list(self._pair)].all():
+            return -math.inf
+        limits = pair_limits(
+            found, *self._pair, scope, chosen=self._chosen, probability=self._probability
+        )
+        return max(limits.low, -limits.high)
+
+    def covered_to(self) -> float:
+        """Noise luck up to which the data cover the end of the difference that decides."""
+        return turning_point(self._covered, 0.5, xtol=1e-3)
+
+    def _covered(self, noise: float) -> float:
+        """Give the tail less the share of draws past the end that the gap rests on."""
+        found = self._alone(self._supposed.spread(noise))
+        scope, tail = found.scope("model"), (1.0 - self._probability) / 2.0
+        values = found.values[found.scope("tested unit")]
+        leads, other = (0, 1) if values[0] >= values[1] else (1, 0)
+        return tail - float(max(found.shares[0, scope, leads], found.shares[1, scope, other]))
 
 
 def _spreads(noise: float | Iterable[float]) -> list[float]:
@@ -213,30 +253,30 @@ def _relative(airflow: float) -> None:
         raise FanstatsError(msg)
 
 
-def _check_response(picked: Selection, pair: tuple[int, int]) -> None:
-    if picked.find("tested unit") is None or picked.by_luck is None:
+def _check_tested(picked: Selection, pair: tuple[int, int]) -> None:
+    if picked.attrs.get("kind") != "equal noise" or picked.find("tested unit") is None:
         msg = (
-            f"`estimates` must say how {picked.name or 'the quantity'} responds to noise luck, as "
-            "those at equal noise do, and hold the scope 'tested unit'."
+            f"`estimates` must be at equal noise, where noise luck moves "
+            f"{picked.name or 'the quantity'}; got {picked.attrs.get('kind')!r}."
         )
         raise FanstatsError(msg)
     tested = picked.scope("tested unit")
     for model in pair:
-        if (
-            not picked.estimable[tested, model]
-            or not np.isfinite(luck_response(picked, model, np.zeros(1))).all()
-        ):
+        if not picked.estimable[tested, model]:
             reason = picked.reason(tested, model)
             msg = f"{picked.models[model]!r} cannot be judged: {reason or 'no estimate'}."
             raise FanstatsError(msg)
 
 
-def _row(result: Comparison, spread: float, besides: _Besides, beyond: float) -> dict[str, Any]:
+def _row(
+    result: Comparison, spread: float, supposed: _Supposed, found: Selection, pair: tuple[int, int]
+) -> dict[str, Any]:
     leads = 0 if result.difference.value >= 0 else 1
+    beyond = found.shares[:, found.scope("model"), list(pair)]
     return {
         "noise": spread,
-        "airflow": besides.airflow.standard,
-        "temperature": besides.temperature.standard,
+        "airflow": supposed.sizes["airflow"],
+        "temperature": supposed.sizes["temperature"],
         "verdict": result.verdict,
         "who": result.who or "",
         "difference": result.difference.value,
@@ -246,55 +286,10 @@ def _row(result: Comparison, spread: float, besides: _Besides, beyond: float) ->
         "odds_typical": result.odds_typical.first_ahead,
         "odds_bought": result.odds_bought.first_ahead,
         "odds_label": result.odds_typical.label,
-        "share_beyond": beyond,
+        "share_beyond": float(beyond.sum(axis=0).max()),
         "too_close": result.too_close,
-        "left_out": besides.left_out,
+        "left_out": supposed.left_out,
     }
-
-
-def _gap_ends(
-    picked: Selection,
-    source: LabelledDraws,
-    pair: tuple[int, int],
-    besides: _Besides,
-    chosen: Chosen,
-    probability: float,
-) -> float:
-    """Noise spread at which the gap stops counting, were all of it covered; 0 if it never does."""
-
-    def beyond_zero(spread: float) -> float:
-        supposed = besides.supposed(picked, source, spread, ("model",)).picked
-        supposed = replace(supposed, shares=np.zeros_like(supposed.shares))
-        limits = pair_limits(
-            supposed, *pair, supposed.scope("model"), chosen=chosen, probability=probability
-        )
-        return max(limits.low, -limits.high)
-
-    if pair[0] == pair[1] or not beyond_zero(0.0) > 0:
-        return 0.0
-    upper = 0.5
-    while upper < _MOST_DB and beyond_zero(upper) > 0:
-        upper *= 2.0
-    if beyond_zero(upper) > 0:
-        return math.inf
-    return float(optimize.brentq(beyond_zero, 0.0, upper, xtol=1e-3))
-
-
-def _covered_to(picked: Selection, pair: tuple[int, int], probability: float) -> float:
-    """Noise spread up to which the data cover the end of the difference that decides."""
-    tested, tail = picked.scope("tested unit"), (1.0 - probability) / 2.0
-    values = picked.values[tested, list(pair)]
-    leads, other = pair if values[0] >= values[1] else pair[::-1]
-    reached = []
-    for model, side in ((leads, 0), (other, 1)):
-        if picked.shares[side, tested, model] > tail:
-            return 0.0
-        low, high = covered_luck(picked, model)
-        rises = luck_response(picked, model, np.array([-0.25, 0.25]))
-        # The low end of a value that falls with the luck is the high end of the luck.
-        room = -low if (side == 0) == (rises[1] >= rises[0]) else high
-        reached.append(room * math.sqrt(max(1.0, picked.units_tested[model])))
-    return max(0.0, min(reached)) / float(-ndtri(tail))
 
 
 def _sentence(
@@ -303,14 +298,19 @@ def _sentence(
     gap_ends: float,
     covered_to: float,
     way: Best | None,
-    besides: _Besides,
+    supposed: _Supposed,
 ) -> str:
     first = results[0]
     gap = first.difference.value
     ahead = first.first if (gap >= 0) != (way == "low") else first.second
     other = first.second if ahead == first.first else first.first
     place = f" {first.where}" if first.where else ""
-    if gap_ends == 0:
+    if supposed.unknown:
+        text = (
+            f"Whether {ahead} is ahead of {other} cannot be told{place}: nobody knows how samples "
+            f"differ in {' and '.join(supposed.unknown)}. State it, or suppose it here."
+        )
+    elif gap_ends == 0:
         text = f"Measurement alone could explain the gap{place}: it is not settled for any spread."
     elif covered_to < gap_ends:
         text = (
@@ -319,7 +319,7 @@ def _sentence(
             "(standard deviation), an end of the range lies beyond what was read."
         )
     elif math.isinf(gap_ends):
-        text = f"{ahead} is ahead{place} for every spread of noise up to {_MOST_DB:g} dB."
+        text = f"{ahead} is ahead{place} for every spread of noise up to {MOST:g} dB."
     else:
         text = (
             f"{ahead} is ahead as long as samples of one model differ by less than "
@@ -328,10 +328,10 @@ def _sentence(
         )
     tested = {first.first: first.units_tested[0], first.second: first.units_tested[1]}
     parts = [text, _odds_words(results, spreads, ahead), samples_tested(tested)]
-    if besides.words:
-        parts.append(f"Supposed besides: {besides.words}.")
-    if besides.left_out:
-        parts.append(f"Left out: {besides.left_out}.")
+    if supposed.words:
+        parts.append(f"Supposed besides: {supposed.words}.")
+    if supposed.left_out:
+        parts.append(f"Unknown: {supposed.left_out}.")
     parts.append(f"Settled means {times_words(first.probability)}.")
     return " ".join(part for part in parts if part)
 

@@ -115,6 +115,7 @@ def buy_list(
     rng: np.random.Generator,
     draws: int = 20_000,
     spread_dof: float = math.inf,
+    truths: FloatArray | None = None,
 ) -> pd.DataFrame:
     """List what to buy within a budget: each time the pack, or the two packs, that help most.
 
@@ -132,6 +133,9 @@ def buy_list(
         Number of draws.
     spread_dof : float
         Degrees of freedom behind the models' `estimated_variance`, one spread for all.
+    truths : ndarray, shape (models, any), optional
+        Draws of the models' true values as known now, gone through again and again until there are
+        `draws` of them; without them they are normal about the standings' own values.
 
     Returns
     -------
@@ -177,7 +181,7 @@ def buy_list(
         raise FanstatsError(msg)
     left = number("budget", budget, at_least=0)
     dof = number("spread_dof", spread_dof, above=0, infinite=True)
-    look = _Outlook(standings, best, rng, count("draws", draws, at_least=2), dof)
+    look = _Outlook(standings, best, rng, count("draws", draws, at_least=2), dof, truths)
     units = [entry.tested for entry in standings]
     right, loss = look(units)
     rows = [("nothing", 0, 0.0, float(right.mean()), float(loss.mean()), 0)]
@@ -207,6 +211,7 @@ class _Outlook:
         rng: np.random.Generator,
         draws: int,
         dof: float,
+        truths: FloatArray | None,
     ) -> None:
         self._standings, self._best = standings, best
         self._values = np.array([entry.value for entry in standings])
@@ -217,11 +222,21 @@ class _Outlook:
             # One stratified sample: with few degrees of freedom rare large spreads rule the loss.
             at = rng.permutation((np.arange(draws) + 0.5) / draws)
             self._scale = dof / stats.chi2.ppf(at, dof)
+        self._known: FloatArray | float = 1.0
         self._now = self._variances([entry.tested for entry in standings])
+        if truths is not None:
+            drawn = truths[:, np.arange(draws) % truths.shape[1]].T
+            self._values, size_of = drawn.mean(axis=0), drawn.std(axis=0)
+            self._known = np.square(size_of) / np.where(self._now > 0, self._now, 1.0)
+            steady = np.where(size_of > 0, size_of, 1.0)
+            off = (drawn - self._values) / steady
+            self._deviates = (-off if best == "low" else off, self._deviates[1])
+            self._now = self._variances([entry.tested for entry in standings])
 
     def _variances(self, units: Sequence[int]) -> FloatArray:
         pairs = zip(self._standings, units, strict=True)
-        return np.stack([entry.variance(n, self._scale) for entry, n in pairs], axis=-1)
+        own = np.stack([entry.variance(n, self._scale) for entry, n in pairs], axis=-1)
+        return np.asarray(own * self._known)
 
     def gain(self, units: Sequence[int]) -> FloatArray:
         """Give what it is worth to choose with so many units, draw by draw."""

@@ -74,8 +74,14 @@ class Scatter:
         Whether `unit` is estimated as a mean square of results that hold `sitting` and `reading`
         errors too, as `unit_spread` does. False where `unit` alone carries the degrees of freedom
         and those errors are known beside it.
-    sitting, reading, session : float
-        New with each sitting of a unit, each reading, each session.
+    sitting, reading : float
+        New with each sitting of a unit, each reading.
+    session : float or tuple of float
+        New with each session; two numbers where the models answer to it differently.
+    days : tuple of float, optional
+        What the sessions so far left in the means of the units tested: the variance of the first
+        model, of the second, and their covariance. Without it they shared one session, or had one
+        each, as the plan's own sessions are held.
     model : float
         New with each model only: nothing in a plan reduces it.
     reach : Reach, optional
@@ -90,19 +96,20 @@ class Scatter:
     mean_square: bool = True
     sitting: float = 0.0
     reading: float = 0.0
-    session: float = 0.0
+    session: float | tuple[float, float] = 0.0
+    days: tuple[float, float, float] | None = None
     model: float = 0.0
     reach: Reach | None = None
 
     def __post_init__(self) -> None:
-        for name in ("sitting", "reading", "session", "model"):
+        for name in ("sitting", "reading", "model"):
             object.__setattr__(self, name, number(name, getattr(self, name), at_least=0))
-        for name in ("unit", "unit_second", "unit_known"):
+        for name in ("unit", "unit_second", "unit_known", "session"):
             for deviation in _pair(getattr(self, name)):
                 number(name, deviation, at_least=0)
         dof = number("unit_dof", self.unit_dof, at_least=0, infinite=True)
         object.__setattr__(self, "unit_dof", dof)
-        if max(*self.units_whole, self.sitting, self.reading, self.session) == 0:
+        if max(*self.units_whole, self.sitting, self.reading, *_pair(self.session)) == 0:
             msg = "`unit`, `sitting`, `reading` and `session` must not all be 0; got 0 for each."
             raise FanstatsError(msg)
 
@@ -285,18 +292,28 @@ def variance_parts(design: Design, *, scatter: Scatter, effort: Effort) -> Varia
         ]
         one_unit = scatter.sitting**2 / sittings + scatter.reading**2 * reading
         measured = measured + one_unit / units
-        # Weights of the past session, of a round that holds the old units too, of the last round.
+        # Weights of the past, of a session that holds the old units too, of the last session.
         session_weights.append((share / sittings, 1 / sittings + 0 * share, (1 - share) / sittings))
-    session: FloatArray | float = 0.0
-    for first, second, rounds in zip(*session_weights, (1, sittings - 1, 1), strict=True):
-        square = (first - second) ** 2 if effort.together else first**2 + second**2
-        session = session + rounds * square
-    fixed = spreads[2] + scatter.session**2 * session + 2 * scatter.model**2
+    past, *coming = zip(*session_weights, strict=True)
+    one, other = _pair(scatter.session)
+    new_day = (one**2, other**2, one * other if effort.together else 0.0)
+    session = _of_difference(past, scatter.days or new_day)
+    for weights, rounds in zip(coming, (sittings - 1, 1), strict=True):
+        session = session + rounds * _of_difference(weights, new_day)
+    fixed = spreads[2] + session + 2 * scatter.model**2
     parts = [spreads[0], spreads[1], fixed]
     at = 0 if scatter.mean_square else 2
     parts[at] = parts[at] + measured
     estimated, second, known = np.broadcast_arrays(*parts)
     return Variances(estimated[()], second[()], known[()])
+
+
+def _of_difference(
+    weights: tuple[FloatArray, FloatArray], variances: tuple[float, float, float]
+) -> FloatArray:
+    """Give the variance of a weighted difference from two variances and their covariance."""
+    (first, second), (one, other, both) = weights, variances
+    return np.asarray(first**2 * one + second**2 * other - 2.0 * first * second * both)
 
 
 def cost_of(design: Design, *, costs: Costs, effort: Effort) -> tuple[FloatArray, FloatArray]:

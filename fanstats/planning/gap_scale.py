@@ -19,8 +19,8 @@ __all__ = ["GapScale"]
 class GapScale:
     """Gaps in the unit of the quantity against gaps on the scale they are judged on.
 
-    As in `compare` the first model keeps its value: where models are judged as ratios, a gap is
-    how far the second then lies from it, on the side on which it does lie.
+    Where models are judged as ratios, a gap goes with its ratio through the geometric mean of both
+    values, as in `compare`: it is the same from either side.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ class GapScale:
         first, second = picked.values[picked.scope("model"), pair].tolist()
         self.ratio = picked.ratio
         self.units = picked.difference_units
-        self.first = float(first)
+        self.middle = math.sqrt(first * second) if picked.ratio else math.nan
         self.sign = 1.0 if first >= second else -1.0
 
     def judged(self, argument: str, gap: float | str) -> float:
@@ -58,15 +58,7 @@ class GapScale:
         if isinstance(gap, str):
             return self._share(argument, gap)
         found = abs(number(argument, gap))
-        if not self.ratio:
-            return found
-        if self.sign > 0 and found >= self.first:
-            msg = (
-                f"`{argument}` must be below the first model's value of {self.first:.4g} "
-                f"{self.units}; got {found:g}."
-            )
-            raise FanstatsError(msg)
-        return self.sign * -math.log1p(-self.sign * found / self.first)
+        return 2.0 * math.asinh(found / (2.0 * self.middle)) if self.ratio else found
 
     def _share(self, argument: str, text: str) -> float:
         head = text.strip().removesuffix("%").strip()
@@ -95,7 +87,7 @@ class GapScale:
         if not self.ratio or not math.isfinite(gap):
             return gap
         with np.errstate(over="ignore"):
-            return float(-self.sign * self.first * np.expm1(-self.sign * gap))
+            return float(2.0 * self.middle * np.sinh(gap / 2.0))
 
     def percent(self, gap: float) -> float:
         """Give by how many percent the larger value exceeds the smaller; NaN where not judged so.

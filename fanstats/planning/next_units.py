@@ -16,6 +16,7 @@ from fanstats.decisions.offers import Offer, one_currency, read_offers
 from fanstats.decisions.population import fans_together, population
 from fanstats.decisions.said import counted
 from fanstats.decisions.selection import Selection, select
+from fanstats.decisions.true_values import true_values
 from fanstats.errors import FanstatsError
 from fanstats.planning.allocation import Best, share_units
 from fanstats.planning.buying import Standing, buy_list
@@ -175,7 +176,8 @@ def plan_next(
     best : {"high", "low"}, optional
         Which way is better; follows from the quantity where that is known.
     bench : Bench, optional
-        For the errors that belong to a model, which nothing bought reduces.
+        A bench to plan for; by default the one that the estimates were made with.
+        Sample luck that it does not state is that of the estimates.
     sitting_hours : float, optional
         Hours at the bench that one sample takes.
     rng : Generator, seed or None
@@ -196,10 +198,10 @@ def plan_next(
     Notes
     -----
     The list follows the expected value of information, looking one or two packs ahead (see
-    `fanstats.planning.buying.buy_list`). From five models on the values are drawn towards
-    their common centre first (random effects), so that the model on top of the chart is not taken
-    at its luck. Models of which another number of fans run together have no part in that centre
-    and keep their own values. A spread known from few samples makes what is known of a model
+    `fanstats.planning.buying.buy_list`), over the same draws of the true values that `rank` counts
+    in. From five models on they are drawn towards their common centre (random effects), so that
+    the model on top of the chart is not taken at its luck; models of which another number of fans
+    run together have no part in it. A spread known from few samples makes what is known of a model
     Student's t: its true size is drawn anew in each draw of the look ahead.
 
     References
@@ -233,6 +235,9 @@ def plan_next(
         raise FanstatsError(msg)
     parts = take_apart(picked, usable, bench)
     offers = _offers(picked, prices)
+    sign = -1.0 if way == "low" else 1.0
+    # The very draws that a ranking counts in, so that both state one chance.
+    truths = sign * true_values(picked, scope, np.array(usable), sign=sign).draws
     standings = _standings(picked, usable, parts, offers, money)
     purchases = buy_list(
         standings,
@@ -241,6 +246,7 @@ def plan_next(
         rng=np.random.default_rng(rng),
         draws=draws,
         spread_dof=parts.dof,
+        truths=truths,
     )
     each = math.nan
     if sitting_hours is not None:

@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
-import json
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy import stats
+from scipy.special import gammaln
 
-from fanstats.decisions.order import pair_variances, quasi_variances, standard_uncertainty
-from fanstats.decisions.persistent import (
-    level_variance,
-    persistent_variance,
-    shrinking_share,
-)
-from fanstats.decisions.suppose import covered_luck, luck_response
+from fanstats.assumed import not_considered
+from fanstats.decisions.rerun import answer_behind, effects_behind, places_in, planned_for
+from fanstats.decisions.split import left_apart, luck_of_one_unit, split_by_sharing
+from fanstats.engine.answers import with_spread
+from fanstats.engine.draws import Still
+from fanstats.engine.points import Points, mean_points, read_points
+from fanstats.engine.sittings import Channel
 from fanstats.errors import FanstatsError
 from fanstats.planning.claims import Driver
 from fanstats.planning.sweep_reach import Reach, reach_of_share
+from fanstats.sources import UnitSpread
 from fanstats.wording import listed
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from fanstats._typing import FloatArray
     from fanstats.decisions.selection import Selection
+    from fanstats.engine.answers import Answer
+    from fanstats.engine.ledger import SpreadKind
     from fanstats.sources import Bench
 
 __all__ = ["Parts", "reach_of", "take_apart"]
@@ -37,6 +41,12 @@ _NEAR_THE_ENDS: Final = 0.01
 # Half the decibels over which a slope is taken, at most and at least.
 _HALF_CHORD: Final = 3.0
 _LEAST_CHORD: Final = 0.5
+# Noise luck of a unit, dB, over which a response to it is followed.
+_LUCK: Final = np.arange(-6.0, 6.25, 0.5)
+_DRIVERS: Final[Mapping[str, SpreadKind]] = {"equal noise": "noise", "equal drive": "speed"}
+_OWN: Final[Mapping[str, SpreadKind]] = {
+    "airflow": "airflow", "noise": "noise", "temperature_rise": "temperature",
+}  # fmt: skip
 # Draws beyond the steps from which on they say how far the steps reach.
 _FEWEST_BEYOND: Final = 10
 
@@ -55,6 +65,8 @@ class Parts:
     sitting, reading, session : ndarray
         Measuring one unit: what is new with each sitting, what repeats in one sitting average
         out, what is new with each session.
+    days : ndarray, shape (models, models)
+        What the sessions so far left in the results, variances and covariances.
     floor : ndarray
         What nothing reduces.
     dof : float
@@ -77,6 +89,7 @@ class Parts:
     sitting: FloatArray
     reading: FloatArray
     session: FloatArray
+    days: FloatArray
     floor: FloatArray
     dof: float
     mean_square: bool
@@ -95,15 +108,23 @@ class Parts:
         return self.luck + self.luck_second + self.luck_known
 
     @property
+    def measuring(self) -> FloatArray:
+        """Variance of measuring one unit; where models were tested on other days, of its day too.
+
+        Errors of a day that all were tested on are common to them.
+        """
+        return self.sitting + self.reading + left_apart(self.days) * self.tested
+
+    @property
     def one_unit(self) -> FloatArray:
         """Variance of one unit's result, which further units average out."""
-        return self.luck_whole + self.sitting + self.reading
+        return self.luck_whole + self.measuring
 
 
 def take_apart(
     picked: Selection, models: list[int], bench: Bench | None, *, about: list[int] | None = None
 ) -> Parts:
-    """Take the draws apart: what a further unit averages out, and what stays.
+    """Take results apart: what a further unit averages out, and what stays.
 
     Parameters
     ----------
@@ -112,8 +133,8 @@ def take_apart(
     models : list of int
         Places of the models meant.
     bench : Bench or None
-        For what belongs to a model, a sitting, a session; without it all measuring is taken as
-        new with each sitting.
+        A bench to plan for; None is the one that the estimates were made with. Sample luck that
+        it does not state is that of the estimates.
     about : list of int, optional
         Places of the models that the plan buys; all of `models` if left out.
 
@@ -126,6 +147,34 @@ def take_apart(
     FanstatsError
         If a scope is missing, or a model without an estimate for the typical unit.
     """
+    _check(picked, models)
+    found = planned_for(picked, bench)
+    values = picked.values[picked.scope("model"), models]
+    scale = values if picked.ratio else np.ones(len(models))
+    effects = effects_behind(picked, found, models)
+    split = split_by_sharing(effects, picked.parts, scale)
+    luck = _luck(picked, found, models, luck_of_one_unit(effects, picked.parts, scale))
+    near = tuple(_near_the_ends(picked, models if about is None else about))
+    return Parts(
+        values=np.log(values) if picked.ratio else values,
+        tested=np.maximum(picked.units_tested[models], 1.0),
+        luck=luck.estimated,
+        luck_second=luck.second,
+        luck_known=luck.known,
+        sitting=split.sitting,
+        reading=split.reading,
+        session=split.session,
+        days=split.days,
+        floor=split.floor,
+        dof=luck.dof,
+        mean_square=luck.mean_square,
+        driver=luck.driver,
+        not_considered=(*_not_considered(picked, found), *near),
+        near_ends=near,
+    )
+
+
+def _check(picked: Selection, models: list[int]) -> None:
     model, tested = picked.find("model"), picked.find("tested unit")
     if model is None or tested is None:
         msg = "`estimates` must hold the scopes 'tested unit' and 'model', as equal_noise gives."
@@ -138,34 +187,13 @@ def take_apart(
                 f"{reason}. State the spread in the bench, or measure it with fs.unit_spread."
             )
             raise FanstatsError(msg)
-    values, draws = picked.judged(model, models)
-    on_bench = picked.judged(tested, models)[1]
-    n = np.maximum(picked.units_tested[models], 1.0)
-    floor, notes = persistent_variance(picked, models, bench)
-    measured = quasi_variances(pair_variances(on_bench)) if len(models) > 1 else _own(on_bench)
-    measured = np.maximum(measured, 0.0)  # quasi-variances of like models may fall below 0
-    luck = _luck(picked, models, (draws - on_bench) * np.sqrt(n)[:, None])
-    one_unit = np.maximum(measured - floor, 0.0) * n
-    sitting, reading = _measuring(picked, models, bench, one_unit)
-    near = tuple(_near_the_ends(picked, models if about is None else about))
-    return Parts(
-        values=values,
-        tested=n,
-        luck=luck.estimated,
-        luck_second=luck.second,
-        luck_known=luck.known,
-        sitting=sitting,
-        reading=reading,
-        session=np.zeros(len(models))
-        if bench is None
-        else level_variance(picked, models, bench, "session"),
-        floor=np.minimum(floor, measured),
-        dof=luck.dof,
-        mean_square=luck.mean_square,
-        driver=luck.driver,
-        not_considered=(*picked.listed("not_considered"), *notes, *near),
-        near_ends=near,
-    )
+
+
+def _not_considered(picked: Selection, found: Answer) -> tuple[str, ...]:
+    """List what the bench planned for leaves out, in words."""
+    if found.bench == answer_behind(picked).bench:
+        return picked.listed("not_considered")
+    return tuple(not_considered(found.asked[0], found.outputs))
 
 
 def _near_the_ends(picked: Selection, models: list[int]) -> list[str]:
@@ -178,22 +206,6 @@ def _near_the_ends(picked: Selection, models: list[int]) -> list[str]:
         f"that the steps read of {listed(names)} hardly reach as far as sample luck does: a range "
         "that data do not cover settles nothing, so read further steps"
     ]
-
-
-def _own(draws: FloatArray) -> FloatArray:
-    """Variance of a model that stands alone: errors shared with others count in full."""
-    return np.array([standard_uncertainty(row) ** 2 for row in draws])
-
-
-def _measuring(
-    picked: Selection, models: list[int], bench: Bench | None, one_unit: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Split the measuring of one unit into what each sitting and what each reading brings."""
-    if bench is None:
-        return one_unit, np.zeros(len(models))
-    sitting = np.minimum(level_variance(picked, models, bench, "sitting"), one_unit)
-    reading = (one_unit - sitting) * shrinking_share(picked, models, bench)
-    return one_unit - reading, reading
 
 
 # --- sample luck -----------------------------------------------------------------------------
@@ -209,16 +221,28 @@ class _Luck:
     driver: Driver = "known"
 
 
-def _luck(picked: Selection, models: list[int], draws: FloatArray) -> _Luck:
-    """Variance of one unit's luck; `draws` of it, one row a model."""
-    record, kinds = _record(picked), _kinds(picked)
-    dofs = {kind: _dof(record, kind) for kind in kinds}
-    least = min(dofs.values(), default=math.inf)
+def _luck(
+    picked: Selection, found: Answer, models: list[int], moved: dict[str, FloatArray]
+) -> _Luck:
+    """Give the variance of one unit's luck, by how well its size is known."""
+    spread = found.bench.spread
+    kinds = _kinds(picked, spread)
+    if "noise" in kinds and picked.attrs.get("kind") == "equal noise":
+        steady = _steady_slopes(picked, found, models) * _standard(spread, "noise")
+        moved["noise"] = np.where(np.isfinite(steady), steady, moved["noise"])
+    parts = {kind: np.square(moved[kind]) for kind in kinds}
     none = np.zeros(len(models))
+    whole = sum(parts.values(), none)
+    if {"noise", "airflow"} <= set(kinds):
+        # Luck in both goes together: what they add up to is shared out between them.
+        together = spread.correlation * _sizes_together(spread)
+        both = whole + 2.0 * together * moved["noise"] * moved["airflow"]
+        ratio = np.divide(both, whole, out=np.ones(len(models)), where=whole > 0)
+        parts = {kind: part * np.maximum(0.0, ratio) for kind, part in parts.items()}
+    dofs = {kind: source.dof for kind in kinds if (source := spread.of(kind)) is not None}
+    least = min(dofs.values(), default=math.inf)
     if math.isinf(least):
-        whole = np.array([standard_uncertainty(row) ** 2 for row in draws])
-        return _Luck(estimated=whole, second=none, known=none, dof=math.inf)
-    parts = _by_kind(picked, models, record, draws, least)
+        return _Luck(estimated=sum(parts.values(), none), second=none, known=none, dof=math.inf)
     limit = max(_WELL_KNOWN, _FAR_BETTER_KNOWN * least)
     known = sum((part for kind, part in parts.items() if dofs[kind] >= limit), none)
     rough = {kind: part for kind, part in parts.items() if dofs[kind] < limit and part.any()}
@@ -228,82 +252,132 @@ def _luck(picked: Selection, models: list[int], draws: FloatArray) -> _Luck:
     larger, smaller = (*(rough[kind] for kind in order), none)[:2]
     places: tuple[Driver, Driver] = ("first", "second")
     driver: Driver = "known" if kinds[0] not in order else places[order.index(kinds[0])]
-    whole_results = any(record[kind].get("kind") == "mean square" for kind in rough)
+    sources = [spread.of(kind) for kind in rough]
     return _Luck(
-        estimated=larger, second=smaller, known=known, dof=least, mean_square=whole_results,
+        estimated=larger,
+        second=smaller,
+        known=known,
+        dof=least,
+        mean_square=any(s is not None and s.kind == "mean square" for s in sources),
         driver=driver,
-    )  # fmt: skip
+    )
 
 
-def _by_kind(
-    picked: Selection,
-    models: list[int],
-    record: dict[str, dict[str, Any]],
-    draws: FloatArray,
-    least: float,
-) -> dict[str, FloatArray]:
-    """Variance of one unit's luck, kind by kind."""
-    kinds = _kinds(picked)
-    found: dict[str, FloatArray] = {}
-    values = picked.values[picked.scope("model"), models]
-    for kind in kinds[-1:]:
-        size = float(record[kind]["standard"])
-        scaled = size * values if kind in ("speed", "airflow") and not picked.ratio else size
-        found[kind] = np.broadcast_to(np.square(scaled), len(models)).astype(float)
-    if picked.attrs.get("kind") == "equal noise":
-        slopes = _steady_slopes(picked, models)
-        found["noise"] = np.square(slopes * float(record["noise"]["standard"]))
-    if set(found) == set(kinds) and all(np.isfinite(part).all() for part in found.values()):
-        return found
-    # Where no slope is recorded: the whole as drawn, and what is not its own is the driver's.
-    whole = np.array([_core_variance(row, least) for row in draws])
-    if len(kinds) == 1:
-        return {kinds[0]: whole}
-    own = np.minimum(found[kinds[-1]], whole)
-    return {kinds[0]: whole - own, kinds[-1]: own}
+def _sizes_together(spread: UnitSpread) -> float:
+    """Give how far luck in noise and airflow cancels where their sizes are estimates of their own.
+
+    With true sizes of ``k1`` and ``k2`` times those estimated, variances grow by ``E k**2`` and
+    what is common to both by ``E k1 E k2``, which is less.
+    """
+    sources = (spread.of("noise"), spread.of("airflow"))
+    dofs = [source.dof for source in sources if source is not None and math.isfinite(source.dof)]
+    # E k = sqrt(nu / 2) gamma((nu - 1) / 2) / gamma(nu / 2), and E k**2 = nu / (nu - 2).
+    shares = [
+        math.exp(gammaln((nu - 1) / 2) - gammaln(nu / 2)) * math.sqrt((nu - 2) / 2)
+        if nu > 2
+        else 0.0
+        for nu in dofs
+    ]
+    return math.prod(shares)
 
 
-def _steady_slopes(picked: Selection, models: list[int]) -> FloatArray:
+def _standard(spread: UnitSpread, kind: SpreadKind) -> float:
+    source = spread.of(kind)
+    if source is None:
+        return math.nan
+    total = (source.absolute + source.relative) ** 2 - source.removed_variance
+    return math.sqrt(max(0.0, total))
+
+
+def _steady_slopes(picked: Selection, found: Answer, models: list[int]) -> FloatArray:
     """Change of each model's result with one decibel, over as much of the sweep as there is.
 
     One sweep's slope at one place is known to 12 % or so, and a plan made from it is off by as
-    much; over 3 dB to either side it is known to 6 %, and a bend cancels.
+    much; over 3 dB to either side it is known to 6 %, and a bend cancels. NaN where the sweep
+    reaches less than half a decibel to both sides.
     """
-    found = []
+    slopes = []
     for place in models:
-        low, high = covered_luck(picked, place)
-        half = min(_HALF_CHORD, max(_LEAST_CHORD, min(-low, high)))
-        ends = luck_response(picked, place, np.array([-half, half]))
-        found.append(np.diff(ends)[0] / (2.0 * half))
-    return np.array(found)
+        luck, values = _response(picked, found, place)
+        inside = np.isfinite(values)
+        known = luck[inside]
+        if known.size < 2:
+            slopes.append(math.nan)
+            continue
+        half = min(_HALF_CHORD, max(_LEAST_CHORD, min(-known[0], known[-1])))
+        ends = np.clip([-half, half], known[0], known[-1])
+        slopes.append(np.diff(np.interp(ends, known, values[inside]))[0] / np.diff(ends)[0])
+    return np.array(slopes)
 
 
-def _core_variance(draws: FloatArray, dof: float) -> float:
-    """Variance of luck at the spread as stated, not widened by its degrees of freedom."""
-    low, high = np.quantile(draws, [0.25, 0.75])
-    return float((high - low) / (2 * stats.t.ppf(0.75, dof))) ** 2
+def _response(picked: Selection, found: Answer, place: int) -> tuple[FloatArray, FloatArray]:
+    """Give a model's result against noise luck, on the scale models are judged on."""
+    luck, values = _responses(found, picked.parts, places_in(picked, found, [place])[0])
+    if picked.ratio:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return luck, np.where(values > 0, np.log(values), np.nan)
+    return luck, values
 
 
-def _kinds(picked: Selection) -> tuple[str, ...]:
+def _responses(
+    found: Answer, parts: Sequence[tuple[Channel, float]], model: int
+) -> tuple[FloatArray, FloatArray]:
+    """Give a sum of outputs of a model against noise luck of its units.
+
+    Returns the luck in dB and the values at the readings as read, NaN past what was read.
+    """
+    asked = found.asked[0]
+    # A spread of 0 stands for one that is known: luck is then undone in the scope of the model.
+    nothing = UnitSpread(noise=0, airflow=0, speed=0, temperature=0)
+    ledger = with_spread(asked, nothing)
+    block = asked.blocks([model])[0]
+    places = [int(unit.luck["noise"][0]) for unit in block.units]
+    values = np.zeros(_LUCK.size)
+    for k, luck in enumerate(_LUCK):
+        moved = ledger.value.copy()
+        moved[places] = luck
+        still = Still(replace(ledger, value=moved))
+        own = asked.with_ledger(still.ledger)
+        read = read_points(still, own, block, [channel for channel, _ in parts])
+        for channel, weight in parts:
+            values[k] += weight * _inside(read[channel])
+    return _LUCK, values
+
+
+def _inside(found: Sequence[tuple[int, Points]]) -> float:
+    """Give the value of a model, NaN past the ends of what was read."""
+    if not found:
+        return float("nan")
+    here = mean_points([points for _, points in found])
+    scope = min(1, here.at.shape[0] - 1)
+    past = here.below[scope, 0, 0] | here.above[scope, 0, 0]
+    return float("nan") if past else float(here.at[scope, 0, 0])
+
+
+def _covered(luck: FloatArray, values: FloatArray) -> tuple[float, float]:
+    """Give the noise luck, in dB, between which a model's curves were read.
+
+    Halfway from the last step followed to the first one that is not; infinite where the curves
+    reach further than anybody asks.
+    """
+    known = luck[np.isfinite(values)]
+    if not known.size:
+        return math.nan, math.nan
+    half = float(np.diff(luck).mean()) / 2.0
+    low, high = float(known.min()), float(known.max())
+    return (
+        -math.inf if low <= luck[0] else low - half,
+        math.inf if high >= luck[-1] else high + half,
+    )
+
+
+def _kinds(picked: Selection, spread: UnitSpread) -> tuple[SpreadKind, ...]:
     """Kinds of luck that move the quantity: what the models are matched by, and its own last."""
-    driver = {"equal noise": "noise", "equal drive": "speed"}.get(str(picked.attrs.get("kind")))
-    own = {"temperature_rise": "temperature", "speed": driver}.get(picked.name, picked.name)
-    found = tuple(dict.fromkeys(kind for kind in (driver, own) if kind))
-    record = _record(picked)
-    return tuple(kind for kind in found if record.get(kind))
-
-
-def _record(picked: Selection) -> dict[str, dict[str, Any]]:
-    try:
-        spread = json.loads(picked.attrs.get("spread", "{}"))
-    except (TypeError, ValueError):
-        return {}
-    return {str(kind): entry for kind, entry in spread.items() if entry}
-
-
-def _dof(record: dict[str, dict[str, Any]], kind: str) -> float:
-    stated = record.get(kind, {}).get("dof")
-    return math.inf if stated is None else float(stated)
+    driver = _DRIVERS.get(str(picked.attrs.get("kind")))
+    names = dict.fromkeys(name for (name, _), _ in picked.parts)
+    own = [driver if name == "speed" else _OWN.get(name) for name in names]
+    found = dict.fromkeys(kind for kind in (driver, *own) if kind is not None)
+    return tuple(kind for kind in found if spread.of(kind) is not None)
 
 
 # --- how far the steps reach -------------------------------------------------------------------
@@ -327,22 +401,29 @@ def reach_of(picked: Selection, pair: list[int], parts: Parts, sign: float) -> R
     Reach or None
         None where the quantity is not matched by anything that luck moves.
     """
-    driver = {"equal noise": "noise", "equal drive": "speed"}.get(str(picked.attrs.get("kind")))
-    record = _record(picked).get(driver or "")
-    if not record or not float(record.get("standard") or 0.0) > 0:
+    driver = _DRIVERS.get(str(picked.attrs.get("kind")))
+    found = answer_behind(picked)
+    source = None if driver is None else found.bench.spread.of(driver)
+    if driver is None or source is None or not _standard(found.bench.spread, driver) > 0:
         return None
-    dof = _dof({"": record}, "")
+    spread = _standard(found.bench.spread, driver)
     # The lower limit of the gap rests on the low end of the one that leads and the other's high.
     low, high = (0, 1) if sign > 0 else (1, 0)
     ends = [
-        _reach(picked, place, side, int(tested), dof, float(record["standard"]))
+        _reach(picked, found, place, side, int(tested), source.dof, spread)
         for place, side, tested in zip(pair, (low, high), parts.tested, strict=True)
     ]
     return Reach(ends=(ends[0], ends[1]), driver=parts.driver)
 
 
 def _reach(
-    picked: Selection, place: int, side: int, tested: int, dof: float, spread: float
+    picked: Selection,
+    found: Answer,
+    place: int,
+    side: int,
+    tested: int,
+    dof: float,
+    spread: float,
 ) -> float:
     """In standard deviations: from draws beyond the steps; where they are few, from the curve."""
     share = float(picked.shares[side, picked.scope("model"), place])
@@ -350,8 +431,8 @@ def _reach(
         return reach_of_share(min(share, 0.5), tested, dof)
     if picked.attrs.get("kind") != "equal noise":
         return math.inf
-    covered = covered_luck(picked, place)
-    steps = np.array([-0.5, 0.5])
-    rises = float(np.diff(luck_response(picked, place, steps))[0]) > 0
-    found = covered[side if rises else 1 - side]
-    return abs(found) / spread if math.isfinite(found) else math.inf
+    luck, values = _response(picked, found, place)
+    inside = np.isfinite(values)
+    rises = np.diff(np.interp([-0.5, 0.5], luck[inside], values[inside]))[0] > 0
+    reached = _covered(luck, values)[side if rises else 1 - side]
+    return abs(reached) / spread if math.isfinite(reached) else math.inf

@@ -88,8 +88,8 @@ def plan_units(
     chosen : {"from the chart", "before"}
         Whether the pair was picked because of where it stands among the models present.
     bench : Bench, optional
-        For the errors that belong to a model, which nothing bought reduces, and for what sittings,
-        repeats and sessions do. Without it the plan lists them as not considered.
+        A bench to plan for; by default the one that the estimates were made with.
+        Sample luck that it does not state is that of the estimates.
     belief_sd : float or str
         Standard deviation of what is believed about the true gap, as `gap` is stated; the power is
         then averaged over it (assurance).
@@ -154,7 +154,6 @@ def plan_units(
     if first == second:
         msg = f"`second` must be another model than `first`; got {second!r} twice."
         raise FanstatsError(msg)
-    _needs_bench(bench, most_sittings, most_repeats, together)
     parts = take_apart(picked, pair, bench)
     scale = GapScale(picked, pair)
     offers = _offers(picked, prices, first, second)
@@ -199,19 +198,6 @@ def plan_units(
     return _named(plan, picked, pair, parts, scale, offers, assumed, counts_now, probability)
 
 
-def _needs_bench(
-    bench: Bench | None, most_sittings: int, most_repeats: int, together: bool
-) -> None:
-    asked = {"most_sittings": most_sittings, "most_repeats": most_repeats}
-    for name, value in asked.items():
-        if count(name, value) > 1 and bench is None:
-            msg = f"`{name}` of {value} needs `bench`, for what repeats reduce; got None."
-            raise FanstatsError(msg)
-    if not together and bench is None:
-        msg = "`together=False` needs `bench`, for what sessions differ by; got None."
-        raise FanstatsError(msg)
-
-
 def _belief(scale: GapScale, belief_sd: float | str) -> float:
     if isinstance(belief_sd, str):
         return scale.judged("belief_sd", belief_sd)
@@ -227,6 +213,7 @@ def _scatter(parts: Parts, spread_then: SpreadThen) -> Scatter:
     grows = spread_then == "estimated again"
     # What these two models already give to an estimated spread comes with their units.
     given = float((parts.tested - 1).sum()) if grows else 0.0
+    session = np.sqrt(parts.session)
     return Scatter(
         unit=unit,
         unit_second=second,
@@ -236,7 +223,8 @@ def _scatter(parts: Parts, spread_then: SpreadThen) -> Scatter:
         mean_square=parts.mean_square,
         sitting=_of_both(parts.sitting, parts),
         reading=_of_both(parts.reading, parts),
-        session=math.sqrt(float(parts.session.mean())),
+        session=(float(session[0]), float(session[1])),
+        days=(float(parts.days[0, 0]), float(parts.days[1, 1]), float(parts.days[0, 1])),
         model=math.sqrt(float(parts.floor.mean())),
     )
 

@@ -176,7 +176,8 @@ def plan_value(
     probability : float
         Coverage probability of the range.
     bench : Bench, optional
-        For the errors that belong to a model.
+        A bench to plan for; by default the one that the estimates were made with.
+        Sample luck that it does not state is that of the estimates.
     prices : mapping or JSON text, optional
         As in `plan_units`.
     sitting_hours : float, optional
@@ -216,7 +217,7 @@ def plan_value(
     wanted, scale, units = _wanted(picked, place, half_width)
     tested = int(parts.tested[at])
     given = tested - 1
-    measuring = float((parts.sitting + parts.reading)[at])
+    measuring = float(parts.measuring[at])
 
     def reached(n: int) -> float:
         estimated, known = float(parts.luck[at]) / n, float(parts.luck_known[at]) / n + shared
@@ -285,7 +286,7 @@ def _parts(picked: Selection, place: int, bench: Bench | None) -> tuple[Parts, f
 
 def _nothing_own(parts: Parts) -> Parts:
     none = np.zeros_like(parts.sitting)
-    return replace(parts, sitting=none, reading=none, floor=none)
+    return replace(parts, sitting=none, reading=none, floor=none, days=np.zeros((1, 1)))
 
 
 def _wanted(picked: Selection, place: int, half_width: float | str) -> tuple[float, float, str]:

@@ -12,8 +12,8 @@ import pandas as pd
 from fanstats._typing import Scope, SeedLike
 from fanstats.decisions.compare import compare
 from fanstats.decisions.rank import Ranking, rank
+from fanstats.engine.draws import root_from
 from fanstats.errors import FanstatsError
-from fanstats.estimates.draws import root_from
 from fanstats.sources.splitting import Unsplit, split, unsplit_limits
 
 if TYPE_CHECKING:

@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 
 from fanstats._typing import FloatArray, Scope
+from fanstats.engine.answers import ask, outputs_of, values_of
+from fanstats.engine.first_order import dof_by_source, effects_of
+from fanstats.engine.points import SCOPES
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.filling import SCOPES
-from fanstats.estimates.matching import Asked, units_of
+from fanstats.face import units_of
 from fanstats.propagation.components import (
     Component,
     components_of,
@@ -20,19 +22,17 @@ from fanstats.propagation.components import (
     scope_added,
     stated_components,
 )
-from fanstats.propagation.first_order import Effects, effects_on
-from fanstats.propagation.linear import Linear, dof_by_source, sources_of
-from fanstats.propagation.question import ask
+from fanstats.propagation.question import question_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
-    from fanstats.estimates.draws import Label
-    from fanstats.estimates.sittings import Sitting
-    from fanstats.estimates.target import Background, Target
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.ledger import Ledger
+    from fanstats.engine.points import Asked
+    from fanstats.engine.question import Background, Target
     from fanstats.sources import Bench
 
 __all__ = ["budget"]
@@ -145,9 +145,8 @@ def budget(
     """
     one_of("by", by, ["source", "group", "scope", "label"])
     one_of("scope", scope, SCOPES)
-    asked = ask(
+    question = question_of(
         readings,
-        bench,
         level=level,
         drive=drive,
         speed=speed,
@@ -161,23 +160,23 @@ def budget(
         slope=slope,
         pooled=pooled,
     )
+    asked = ask(readings, bench, question)[0]
     names = [model] if other is None else [model, other]
-    places = {
-        name: _place(asked, key, name) for key, name in zip(("model", "other"), names, strict=False)
-    }
-    found = effects_on(asked, list(places.values()))  # once, where a model is set against itself
-    results = [
-        _result(found, list(places).index(name), quantity, obstruction, scope) for name in names
-    ]
-    joined = _joined(
-        [(found.linear[list(places).index(name)], effects)
-         for name, (_, effects) in zip(names, results, strict=True)]
-    )  # fmt: skip
-    value = results[0][0] - (results[1][0] if len(results) > 1 else 0.0)
+    held = zip(("model", "other"), names, strict=False)
+    places = [asked.layout.models.index(one_of(k, n, asked.layout.models)) for k, n in held]
+    index = SCOPES.index(scope)
+    values, channel = _values(asked, places, quantity, obstruction, index)
+    rows = list(dict.fromkeys(places))  # once, where a model is set against itself
+    found = effects_of(asked, [channel], rows)
+    scope_held = max((k for k in range(index + 1) if found.given(channel, k)), default=-1)
+    effects = np.zeros((len(rows), asked.ledger.labels))
+    if scope_held >= 0:
+        effects = found.of(channel, scope_held).toarray()
+    joined = _Joined(asked.ledger, np.array([effects[rows.index(place)] for place in places]))
     table = _table(asked, joined, quantity, by)
     table.attrs = {
-        "value": float(value),
-        "units": units_of(quantity, asked.case),
+        "value": float(values[0] - (values[1] if len(values) > 1 else 0.0)),
+        "units": units_of(quantity, asked),
         "quantity": quantity,
         "obstruction": obstruction or "",
         "scope": scope,
@@ -187,37 +186,42 @@ def budget(
     return table
 
 
-def _place(asked: Asked, argument: str, name: str) -> int:
-    models = asked.case.models
-    return models.index(one_of(argument, name, models))
-
-
-def _result(
-    found: Effects, row: int, quantity: str, obstruction: str | None, scope: Scope
-) -> tuple[float, FloatArray]:
-    """Pick one result of one model: its value and effects."""
-    places = found.outputs[one_of("quantity", quantity, list(found.outputs))]
-    if obstruction is None and len(places) == 1:
-        place = places[0]
-    else:
-        place = one_of("obstruction", obstruction, places)
-    table, index, column = found.tables[quantity], SCOPES.index(scope), places.index(place)
-    value = float(table.value[index, row, column])
-    if not np.isfinite(value):
-        why = found.reasons[row] or str(table.status[index, row, column]) or "no estimate"
-        msg = f"{found.layouts[row].model!r} has no {quantity} for scope {scope!r}: {why}."
-        raise FanstatsError(msg)
-    return value, found.linear[row].effects[found.channels.index((quantity, place)), index]
+def _values(
+    asked: Asked, rows: Sequence[int], quantity: str, obstruction: str | None, scope: int
+) -> tuple[list[float], tuple[str, str]]:
+    """Give the values of the models, and the channel that is meant."""
+    outputs = outputs_of(asked.question, asked.layout)
+    behind = outputs[one_of("quantity", quantity, list(outputs))]
+    alone = obstruction is None and len(behind) == 1
+    place = behind[0] if alone else one_of("obstruction", obstruction, behind)
+    some = list(dict.fromkeys(rows))
+    tables, reasons = values_of(asked, outputs, some)
+    table, column = tables[quantity], behind.index(place)
+    values = []
+    for row in map(some.index, rows):
+        value = float(table.value[scope, row, column])
+        if not np.isfinite(value):
+            why = reasons[row] or str(table.status[scope, row, column]) or "no estimate"
+            name = asked.layout.models[some[row]]
+            msg = f"{name!r} has no {quantity} for scope {SCOPES[scope]!r}: {why}."
+            raise FanstatsError(msg)
+        values.append(value)
+    return values, (quantity, place)
 
 
 class _Joined:
-    """Effects of one or two models side by side on the labels of both."""
+    """Effects of one or two models side by side, on the labels that touch either."""
 
-    def __init__(self, labels: Sequence[Label], parts: FloatArray, dof: dict[Label, float]) -> None:
-        self.labels, self.parts, self.dof_of = labels, parts, dof
-        self.effects: FloatArray = parts[0] - parts[1] if len(parts) > 1 else parts[0]
-        self.sources, self.source_place = sources_of(labels, dof)
-        self.limits = np.array([dof.get(source, np.inf) for source in self.sources])
+    def __init__(self, ledger: Ledger, parts: FloatArray) -> None:
+        touched = np.flatnonzero(parts.any(axis=0))
+        self.labels: list[int] = touched.tolist()
+        self.parts = parts[:, touched]
+        self.effects: FloatArray = (
+            self.parts[0] - self.parts[1] if len(parts) > 1 else self.parts[0]
+        )
+        self.source_place = ledger.label_base[touched]
+        self.limits = np.full(len(ledger.bases), np.inf)
+        self.limits[self.source_place] = ledger.dof_of_labels()[touched]
 
     def dof(self, rows: FloatArray) -> float:
         """Effective degrees of freedom of some labels together."""
@@ -228,29 +232,17 @@ class _Joined:
         return float(dof_by_source(chosen, self.source_place, self.limits))
 
 
-def _joined(parts_of: Sequence[tuple[Linear, FloatArray]]) -> _Joined:
-    labels = list(dict.fromkeys(label for linear, _ in parts_of for label in linear.labels))
-    place = {label: index for index, label in enumerate(labels)}
-    parts = np.zeros((len(parts_of), len(labels)))
-    dof: dict[Label, float] = {}
-    for row, (linear, own) in enumerate(parts_of):
-        parts[row, [place[label] for label in linear.labels]] = own
-        dof |= linear.dof_of
-    touched = np.flatnonzero(parts.any(axis=0))
-    return _Joined([labels[index] for index in touched], parts[:, touched], dof)
-
-
 def _table(asked: Asked, joined: _Joined, quantity: str, by: By) -> pd.DataFrame:
-    bench = asked.request.bench
-    named = components_of(joined.labels, bench)
-    sizes = input_sizes(asked.request, _sittings(asked), joined.labels)
+    bench, ledger = asked.layout.bench, asked.ledger
+    named = components_of(ledger, joined.labels, bench)
+    sizes = input_sizes(asked, joined.labels)
     combined = float(np.sqrt(np.sum(np.square(joined.effects))))
     rows = []
-    for component, members, name in _gathered(joined.labels, named, by):
+    for component, members, name in _gathered(ledger, joined.labels, named, by):
         index = np.array(members, dtype=np.intp)
         size, units = _size([sizes[joined.labels[i]] for i in members], by)
         rows.append(_row(joined, index, combined, component, name, size, units, by))
-    held = "cancels: the level is held on this meter" if asked.request.target.omit_shared else ""
+    held = "cancels: the level is held on this meter" if asked.question.omit_shared else ""
     stated = stated_components(bench, quantity, named, held)
     rows += _nothing(stated, {row["component"] for row in rows}, by, len(joined.parts) > 1)
     rows.sort(key=lambda row: -row["contribution"])
@@ -259,26 +251,20 @@ def _table(asked: Asked, joined: _Joined, quantity: str, by: By) -> pd.DataFrame
     return pd.DataFrame(rows, columns=[*COLUMNS, *extra])
 
 
-def _sittings(asked: Asked) -> list[Sitting]:
-    room = asked.case.room
-    own = list(asked.case.sittings)
-    return own if room is None or room.sitting is None else [*own, room.sitting]
-
-
 def _gathered(
-    labels: Sequence[Label], named: Mapping[tuple[str, ...], Component], by: By
+    ledger: Ledger, labels: Sequence[int], named: Mapping[tuple[str, ...], Component], by: By
 ) -> list[tuple[Component, list[int], str]]:
     """Gather labels into rows."""
     rows: dict[object, tuple[Component, list[int], str]] = {}
     for index, label in enumerate(labels):
-        component = named[key_of(label)]
+        component = named[key_of(ledger, label)]
         name, key = component.name, component.key
         if by in _COARSE:
             name = component.group if by == "group" else scope_added(component.key)
             key = (name,)
         elif by == "label":
-            where = place_of(label)
-            name, key = f"{name} ({where})" if where else name, label
+            where = place_of(ledger, label)
+            name, key = f"{name} ({where})" if where else name, (str(label),)
         rows.setdefault(key, (component, [], name))[1].append(index)
     return list(rows.values())
 

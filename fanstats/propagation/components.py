@@ -4,28 +4,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from fanstats._typing import FloatArray
-from fanstats.estimates.draws import OneAtATime
-from fanstats.estimates.perturbation import reading_errors, room_error
+from fanstats.engine.ledger import BACKGROUND, SHARED_BY, named
 from fanstats.quantities import units_label
 from fanstats.sources import EVERY_RIG, INSTRUMENTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from fanstats.estimates.draws import Label
-    from fanstats.estimates.request import Request
-    from fanstats.estimates.sittings import Channel, Sitting
+    from fanstats._typing import FloatArray, IntArray
+    from fanstats.engine.ledger import Ledger
+    from fanstats.engine.points import Asked
     from fanstats.sources import Bench, Source
 
 __all__ = [
-    "Belonging",
     "Component",
-    "belonging_of",
     "components_of",
     "input_sizes",
     "key_of",
@@ -80,54 +76,26 @@ class Component:
     source: Source | None
 
 
-def key_of(label: Label) -> Key:
+def key_of(ledger: Ledger, label: int) -> Key:
     """Give what all labels of one component have in common.
 
-    Parameters
-    ----------
-    label : tuple of str
-        Label of an error.
-
-    Returns
-    -------
-    tuple of str
-        (rig, instrument, level of sharing, name) for an instrument, ("spread", kind, role) for
-        sample luck, else the first word of the label.
+    (rig, instrument, level of sharing, name) for an instrument, ("spread", kind, role) for sample
+    luck, else the first word of the label.
     """
-    if label[0] == "spread" and len(label) > 2 and label[2] in _ROLES:
-        return label[:3]
-    if len(label) > 3 and label[2] in _SHARED_BY and not _is_other(label):
-        return label[:4]
-    return label[:1]
+    base = ledger.bases[ledger.label_base[label]].label
+    space = SHARED_BY[ledger.label_space[label]]
+    return (*base, space) if base[0] == "spread" and space in _ROLES else base
 
 
-def _is_other(label: Label) -> bool:
-    """Tell the label of a curve or an unknown room from that of a rig that has such a name."""
-    if label[0] == "curve":
-        return label[2] == "sitting" and len(label) == 7
-    sizes = {"session": 4, "sitting": 7}
-    return label[0] == "room unknown" and len(label) == sizes.get(label[2], 0)
-
-
-def components_of(labels: Iterable[Label], bench: Bench) -> dict[Key, Component]:
-    """Name the components that labels belong to.
-
-    Parameters
-    ----------
-    labels : iterable of tuple of str
-        Labels of errors.
-    bench : Bench
-        What was stated.
-
-    Returns
-    -------
-    dict
-        By key, in the order of first use.
-    """
-    keys = dict.fromkeys(key_of(label) for label in labels)
-    rigs = {key[0] for key in keys if len(key) == 4}
-    stated = _stated_sources(bench, rigs)
-    return {key: _component(key, stated, bench, len(rigs - {EVERY_RIG}) > 1) for key in keys}
+def components_of(ledger: Ledger, labels: Iterable[int], bench: Bench) -> dict[Key, Component]:
+    """Name the components that labels belong to, by key, in the order of first use."""
+    heads: dict[Key, Source | None] = {}
+    for label in labels:
+        source = ledger.bases[ledger.label_base[label]].source
+        heads.setdefault(key_of(ledger, label), source)
+    rigs = {key[0] for key in heads if len(key) == 4}
+    several = len(rigs - {EVERY_RIG}) > 1
+    return {key: _component(key, source, bench, several) for key, source in heads.items()}
 
 
 def stated_components(
@@ -157,7 +125,7 @@ def stated_components(
     for rig, name, source, key in _named_sources(bench, ("", *bench.rigs)):
         if name in behind and key[1:] not in seen:
             seen.add(key[1:])
-            found = _component(key, {key: source}, bench, False)
+            found = _component(key, source, bench, False)
             noise = bench.on(rig).instrument_name("noise")
             held = why if key[1] == noise and key[2] == "shared" else ""
             rows.append(replace(found, stated=f"{found.stated}; {held}" if held else found.stated))
@@ -180,28 +148,17 @@ def _named_sources(bench: Bench, rigs: Iterable[str]) -> Iterator[tuple[str, str
         here = bench.on(rig)
         for quantity in INSTRUMENTS:
             for level, place, source in here.instrument(quantity) or ():
-                name = source.name if source.name is not None else str(place + 1)
-                yield rig, quantity, source, (*bench.owner(quantity, rig, level), level, name)
+                key = (*bench.owner(quantity, rig, level), level, named(source, place))
+                yield rig, quantity, source, key
 
 
-def _stated_sources(bench: Bench, rigs: Iterable[str]) -> dict[Key, Source]:
-    found: dict[Key, Source] = {}
-    for rig, _, source, key in _named_sources(bench, [*rigs, "", *bench.rigs]):
-        if source.acts_at(rig):
-            found.setdefault(key, source)
-    return found
-
-
-def _component(
-    key: Key, stated: Mapping[Key, Source], bench: Bench, several_rigs: bool
-) -> Component:
+def _component(key: Key, source: Source | None, bench: Bench, several_rigs: bool) -> Component:
     if len(key) == 3:
         return _luck(key, bench)
     if len(key) == 1:
         name, words, _ = _OTHERS.get(key[0], (key[0], "", ""))
         return Component(key=key, group=name, name=name, stated=words, source=None)
     rig, owner, level, name = key
-    source = stated.get(key)
     called = name if source is None or source.name is not None else f"{level} {name}"
     words = "as the cell says" if source is None else source.stated or f"s = {source.absolute:.3g}"
     return Component(
@@ -239,47 +196,6 @@ def _luck(key: Key, bench: Bench) -> Component:
     )
 
 
-class Belonging(NamedTuple):
-    """Whom an error can touch.
-
-    Attributes
-    ----------
-    model : str
-        The model that its label names; "" for an error that several have in common.
-    channel : tuple of str or None
-        Quantity and obstruction, for an error of one reading or one a model and quantity.
-    """
-
-    model: str
-    channel: Channel | None
-
-
-def belonging_of(label: Label) -> Belonging:
-    """Say what an error's label names beside its component.
-
-    Parameters
-    ----------
-    label : tuple of str
-        Label of an error.
-
-    Returns
-    -------
-    Belonging
-    """
-    key = key_of(label)
-    rest = label[len(key) :]
-    if len(key) == 4:
-        if key[2] == "model":
-            return Belonging(rest[0], (rest[1], rest[2]) if len(rest) == 3 else None)
-        one_cell = key[2] == "reading" and len(rest) == 8
-        of_sitting = len(rest) > 4 and rest[0] == "sitting"
-        return Belonging(rest[2] if of_sitting else "", (rest[5], rest[6]) if one_cell else None)
-    if key[0] in ("curve", "room unknown"):
-        rest = rest[1:]  # the rig
-        return Belonging(rest[2] if len(rest) > 4 and rest[0] == "sitting" else "", None)
-    return Belonging(rest[0] if rest else "", None)
-
-
 def scope_added(key: Key) -> str:
     """Say in which scope a component first counts.
 
@@ -300,96 +216,61 @@ def scope_added(key: Key) -> str:
     }.get(role, "tested unit: measuring it")
 
 
-def place_of(label: Label) -> str:
-    """Say in words which of a component's errors a label is: model, sample, sitting, step.
-
-    Parameters
-    ----------
-    label : tuple of str
-        Label of an error.
-
-    Returns
-    -------
-    str
-        "" where there is but one.
-    """
-    rest = label[len(key_of(label)) :]
+def place_of(ledger: Ledger, label: int) -> str:
+    """Say in words which of a component's errors a label is; "" where there is but one."""
+    rest = ledger.label_text(label)[len(key_of(ledger, label)) :]
     return ", ".join(part for part in rest if part not in ("", "sitting", "session"))
 
 
 # Sizes -----------------------------------------------------------------------------------------
 
 
-def input_sizes(
-    request: Request, sittings: Sequence[Sitting], labels: Sequence[Label]
-) -> dict[Label, tuple[float, str]]:
+def input_sizes(asked: Asked, labels: Sequence[int]) -> dict[int, tuple[float, str]]:
     """Find the standard uncertainty of every labelled error in its own unit.
 
-    Parameters
-    ----------
-    request : Request
-        What is asked.
-    sittings : sequence of Sitting
-        Those behind the result, and the one that read the reference room.
-    labels : sequence of tuple of str
-        Labels of errors.
-
-    Returns
-    -------
-    dict
-        By label: size and unit, "1" for a fraction of the reading. A source that is stated partly
-        as a fraction has the root mean square of its sizes at the readings.
+    By label: size and unit, "1" for a fraction of the reading. A source that is stated partly as a
+    fraction has the root mean square of its sizes at the readings.
     """
-    bench = request.bench
-    moved = OneAtATime(labels)
-    sums: dict[int, list[FloatArray]] = {}
-    units: dict[int, str] = {}
-    stated = _stated_sources(bench, [sitting.rig for sitting in sittings])
-    relative = np.array([_is_relative(stated, label) for label in labels])
-    for sitting in sittings:
-        for channel in _channels(sitting):
-            index = np.flatnonzero(np.isfinite(sitting.channels[channel].values))
-            errors = reading_errors(moved, bench, sitting, channel, index)
-            both = np.abs(errors.reading) + np.abs(errors.fan)
-            value = np.abs(sitting.channels[channel].values[index, None])
-            _collect(both, value, sitting.units[channel[0]], relative, sums, units)
-        if np.isfinite(sitting.background):
-            error = np.abs(room_error(moved, bench, sitting))[None, :]
-            value = np.array([[abs(sitting.background)]])
-            _collect(error, value, sitting.units["background"], relative, sums, units)
-    found: dict[Label, tuple[float, str]] = {}
-    for place, label in enumerate(labels):
-        if place in sums:
-            sizes = np.concatenate(sums[place])
-            found[label] = float(np.sqrt(np.mean(np.square(sizes)))), units[place]
-        else:
-            found[label] = _other_size(label, request, sittings)
+    ledger = asked.ledger
+    order = np.argsort(ledger.label, kind="stable")
+    ends = np.searchsorted(ledger.label[order], [list(labels), [k + 1 for k in labels]])
+    starts, units = _units_of_inputs(asked)
+    found: dict[int, tuple[float, str]] = {}
+    for label, (first, last) in zip(labels, ends.T.tolist(), strict=True):
+        base = ledger.bases[ledger.label_base[label]]
+        if len(base.label) < 4:
+            found[label] = _other_size(asked, label)
+            continue
+        rows = order[first:last]
+        inputs = ledger.rows.input[rows]
+        unit = units[int(np.searchsorted(starts, inputs[0], side="right")) - 1]
+        sizes, source = ledger.rows.size[rows], base.source
+        if source is not None and source.absolute == 0 and source.relative > 0:
+            sizes, unit = sizes / np.abs(_values(asked, inputs)), "1"
+        found[label] = float(np.sqrt(np.mean(np.square(sizes)))), unit
     return found
 
 
-def _is_relative(stated: Mapping[Key, Source], label: Label) -> bool:
-    source = stated.get(key_of(label))
-    return source is not None and source.absolute == 0 and source.relative > 0
+def _units_of_inputs(asked: Asked) -> tuple[list[int], list[str]]:
+    """Give where inputs of a kind begin, rising, and the unit of a difference of each."""
+    held = asked.layout.sittings.units
+    noise = asked.layout.noise[0]
+    found = []
+    for key, start in asked.ledger.offset.items():
+        name = {"fan": noise, "fan cells": noise, "room": BACKGROUND[0]}.get(key, key)
+        name = name[0] if isinstance(name, tuple) else name
+        found.append((start, _difference_unit(held.get(name, ""))))
+    found.sort(key=lambda pair: pair[0])
+    return [start for start, _ in found], [unit for _, unit in found]
 
 
-def _channels(sitting: Sitting) -> list[Channel]:
-    return [channel for channel in sitting.channels if sitting.has(channel)]
-
-
-def _collect(
-    errors: FloatArray,
-    value: FloatArray,
-    unit: str,
-    relative: np.ndarray,
-    sums: dict[int, list[FloatArray]],
-    units: dict[int, str],
-) -> None:
-    """Add the sizes that one channel's cells see to those of each label."""
-    for place in np.flatnonzero(errors[:, 1:].any(axis=0)):
-        column = errors[:, place + 1]
-        sizes = column / value[:, 0] if relative[place] else column
-        sums.setdefault(int(place), []).append(sizes[column > 0])
-        units.setdefault(int(place), "1" if relative[place] else _difference_unit(unit))
+def _values(asked: Asked, inputs: IntArray) -> FloatArray:
+    """Give what a fraction is taken of: the reading, also for the level of the fan alone."""
+    ledger = asked.ledger
+    first = ledger.offset["fan cells"]
+    cells = (inputs >= first) & (inputs < ledger.offset["room"])
+    read = ledger.offset.get(asked.layout.noise, 0)
+    return ledger.value[np.where(cells, inputs - first + read, inputs)]
 
 
 def _difference_unit(unit: str) -> str:
@@ -398,18 +279,16 @@ def _difference_unit(unit: str) -> str:
     return "K" if unit == "degC" else units_label(unit)
 
 
-def _other_size(label: Label, request: Request, sittings: Sequence[Sitting]) -> tuple[float, str]:
+def _other_size(asked: Asked, label: int) -> tuple[float, str]:
     """Give the size of an error that is none of an instrument's."""
-    key = key_of(label)
-    if len(key) == 3:
-        spread = request.bench.spread.of(key[1])
-        size = 0.0 if spread is None else (spread.absolute + spread.relative) ** 2
+    ledger = asked.ledger
+    base = ledger.bases[ledger.label_base[label]]
+    size = float(ledger.rows.size[np.flatnonzero(ledger.label == label)[0]])
+    if base.label[0] == "spread":
+        spread = asked.ledger.spread.of(base.label[1])
+        whole = 0.0 if spread is None else (spread.absolute + spread.relative) ** 2
         removed = 0.0 if spread is None else spread.removed_variance
-        return math.sqrt(max(0.0, size - removed)), _LUCK_UNITS.get(key[1], "1")
-    if key == ("curve",):
-        return request.curve_uncertainty, "1"
-    if key == ("room unknown",):
-        rigs = {("room unknown", s.rig, *s.session_label): s for s in sittings}
-        if label in rigs:
-            return request.target.room_unknown_limit(rigs[label]) / math.sqrt(12.0), "dB"
-    return math.nan, ""
+        return math.sqrt(max(0.0, whole - removed)), _LUCK_UNITS.get(base.label[1], "1")
+    if base.label == ("curve",):
+        return size, "1"
+    return (size, "dB") if base.label == ("room unknown",) else (math.nan, "")

@@ -7,9 +7,9 @@ import xarray as xr
 from scipy import sparse
 
 from fanstats._arguments import fraction
+from fanstats.engine.first_order import coverage_factor
 from fanstats.errors import FanstatsError, one_of
 from fanstats.propagation.first_order import KIND
-from fanstats.propagation.linear import coverage_factor
 
 __all__ = ["contributions", "covariance", "first_order_interval", "picked"]
 

@@ -10,11 +10,11 @@ import numpy as np
 import xarray as xr
 
 from fanstats._typing import FloatArray
+from fanstats.engine.first_order import dof_by_source
 from fanstats.errors import FanstatsError
 from fanstats.propagation.correlation import correlation_factor
 from fanstats.propagation.effect_tables import picked
 from fanstats.propagation.first_order import KIND
-from fanstats.propagation.linear import dof_by_source
 from fanstats.quantities import canonical_units
 from fanstats.quantities import quantity as known_quantity
 

@@ -11,13 +11,12 @@ import xarray as xr
 
 from fanstats._arguments import count
 from fanstats._typing import FloatArray, SeedLike
+from fanstats.engine.draws import CHUNK, LabelledDraws, draw_sources, root_from
 from fanstats.errors import FanstatsError
-from fanstats.estimates.draws import CHUNK, LabelledDraws, root_from
-from fanstats.estimates.filling import draw_sources
 from fanstats.propagation.first_order import KIND
 
 if TYPE_CHECKING:
-    from fanstats.estimates.draws import Label
+    from fanstats.engine.sittings import Label
 
 __all__ = ["as_draws"]
 

@@ -4,24 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from fanstats.asked import finite, levels_of, slope_of
+from fanstats.engine.question import Question
 from fanstats.errors import FanstatsError
-from fanstats.estimates.matching import Asked, ask_drive, ask_noise, ask_speed
+from fanstats.face import drive_kind, earlier_of, fans_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
-    from fanstats.estimates.target import Background, Target
-    from fanstats.sources import Bench
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.question import Background, Target
 
-__all__ = ["ask"]
+__all__ = ["question_of"]
 
 
-def ask(
+def question_of(
     readings: xr.Dataset,
-    bench: Bench,
     *,
     level: object,
     drive: object,
@@ -35,29 +35,8 @@ def ask(
     fans: Mapping[str, int] | None,
     slope: float | tuple[float, float] | None,
     pooled: Mapping[str, Any] | str | None,
-) -> Asked:
-    """Put the question of `equal_noise`, `equal_drive` or `equal_speed`.
-
-    Parameters
-    ----------
-    readings : xarray.Dataset
-        From `read_readings`.
-    bench : Bench
-        What is stated about the instruments and the unit-to-unit spread.
-    level, drive, speed : float or None
-        What is held equal: exactly one of them.
-    drive_units, background, target, curve, room, noise_obstruction, fans, slope, pooled
-        As in those.
-
-    Returns
-    -------
-    Asked
-
-    Raises
-    ------
-    FanstatsError
-        If not exactly one is held, or an option belongs to another question.
-    """
+) -> Question:
+    """Put the question of `equal_noise`, `equal_drive` or `equal_speed`: exactly one is held."""
     held = {"level": level, "drive": drive, "speed": speed}
     given = [name for name, value in held.items() if value is not None]
     if len(given) != 1:
@@ -70,39 +49,20 @@ def ask(
         if value is not None and owner != given[0]:
             msg = f"`{name}` goes with `{owner}`; got it with `{given[0]}`. Leave it out."
             raise FanstatsError(msg)
-    if given[0] == "level":
-        return ask_noise(
-            readings,
-            level,
-            bench,
-            background=background,
-            target=target,
-            curve=curve,
-            room=room,
-            noise_obstruction=noise_obstruction,
-            fans=fans,
-            slope=slope,
-            pooled=pooled,
-        )
-    if given[0] == "drive":
-        return ask_drive(
-            readings,
-            drive,
-            bench,
-            units=drive_units,
-            background=background,
-            curve=curve,
-            room=room,
-            slope=slope,
-            pooled=pooled,
-        )
-    return ask_speed(
-        readings,
-        speed,
-        bench,
+    if given[0] == "speed" and finite("speed", speed) <= 0:
+        msg = f"`speed` must be above 0 rpm; got {speed!r}."
+        raise FanstatsError(msg)
+    at_noise = given[0] == "level"
+    return Question(
+        kind={"level": "equal noise", "drive": "equal drive", "speed": "equal speed"}[given[0]],
+        at=levels_of(level)[:1] if at_noise else (finite(given[0], held[given[0]]),),
+        drive=drive_kind(readings, drive_units) if given[0] == "drive" else "drive_voltage",
         background=background,
+        target=target if at_noise else "true",
         curve=curve,
         room=room,
-        slope=slope,
-        pooled=pooled,
+        noise_obstruction=noise_obstruction,
+        fans=fans_in(fans, readings),
+        slope=slope_of(slope),
+        pooled=earlier_of(pooled),
     )

@@ -11,9 +11,9 @@ import pandas as pd
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray
 from fanstats.decisions.selection import quantities_of
+from fanstats.engine.first_order import coverage_factor
 from fanstats.errors import FanstatsError
 from fanstats.propagation.effect_tables import first_order_interval
-from fanstats.propagation.linear import coverage_factor
 from fanstats.propagation.linear_draws import as_draws
 from fanstats.propagation.monte_carlo import coverage_interval, quantile_error
 from fanstats.propagation.stability import numerical_tolerance

@@ -11,8 +11,8 @@ import numpy as np
 from fanstats._arguments import count, fraction
 from fanstats._typing import FloatArray, SeedLike
 from fanstats.decisions.selection import quantities_of
+from fanstats.engine.draws import root_from
 from fanstats.errors import FanstatsError
-from fanstats.estimates.draws import root_from
 from fanstats.propagation.monte_carlo import coverage_interval
 
 if TYPE_CHECKING:

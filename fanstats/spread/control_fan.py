@@ -9,8 +9,8 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from fanstats._typing import FloatArray
+from fanstats.engine.sittings import sittings_of
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.sittings import sittings_of
 from fanstats.spread.like_for_like import reads_kind
 from fanstats.spread.measured_bench import UNITS
 from fanstats.spread.offsets import Offsets, SpreadKind
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.sittings import Sitting
     from fanstats.sources import Bench
 
 __all__ = [
@@ -55,7 +55,7 @@ def check_sessions(sittings: Sequence[Sitting], reference: str | None) -> None:
     without = [sitting for sitting in sittings if not sitting.session]
     if without:
         msg = (
-            f"{without[0].place}: no session is recorded, so nothing says what it shares with the "
+            f"{without[0].words}: no session is recorded, so nothing says what it shares with the "
             "control fan. Fill the column 'session' in."
         )
         raise FanstatsError(msg)

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from fanstats._typing import BoolArray, FloatArray
+from fanstats.engine.ledger import reading_uncertainty
+from fanstats.engine.sittings import Sitting, sittings_of
 from fanstats.errors import FanstatsError
-from fanstats.estimates.corrections import corrected
-from fanstats.estimates.perturbation import reading_uncertainty
-from fanstats.estimates.sittings import Sitting, sittings_of
+from fanstats.loading.corrections import corrected
 from fanstats.sources import Bench, Source
 from fanstats.spread.rated_range import set_against_rating
 
@@ -84,8 +84,9 @@ def control_range(
     'never seen at rest: starts at 9 V or below'
     """
     readings = corrected(readings, bench or Bench())
-    sittings = [s for s in sittings_of(readings) if ("speed", "") in s.channels]
-    driven = [s for s in sittings if np.isfinite([s.drive_voltage, s.drive_duty]).any()]
+    every = sittings_of(readings)
+    sittings = [s for s in every if ("speed", "") in s.channels]
+    driven = [s for s in sittings if any(np.isfinite(d).any() for d in s.drives.values())]
     if not driven:
         msg = "The readings hold no sitting with both a drive and a speed: no control range."
         raise FanstatsError(msg)
@@ -98,6 +99,7 @@ def control_range(
     if up is not None and up == down:
         msg = f"`up` and `down` must name two sweeps; got {up!r} for both. Leave one of them out."
         raise FanstatsError(msg)
+    errors = None if bench is None else reading_uncertainty(every, bench, ("speed", ""))
     groups: dict[tuple[str, str], list[Sitting]] = {}
     for sitting in driven:
         groups.setdefault((sitting.model, sitting.unit), []).append(sitting)
@@ -105,7 +107,7 @@ def control_range(
         {"model": model, "unit": unit, **row}
         for (model, unit), held in groups.items()
         for kind in _kinds(held)
-        for row in _rows(held, kind, up, down, bench)
+        for row in _rows(held, kind, up, down, errors)
     ]
     table = pd.DataFrame(rows, columns=list(_COLUMNS))
     return table if ratings is None else set_against_rating(table, ratings, tolerance)
@@ -120,7 +122,7 @@ def _named(sitting: Sitting, label: str) -> bool:
 
 def _kinds(sittings: Sequence[Sitting]) -> list[Drive]:
     kinds: tuple[Drive, ...] = ("drive_voltage", "drive_duty")
-    return [k for k in kinds if any(np.isfinite(s.drive(k)).any() for s in sittings)]
+    return [k for k in kinds if any(np.isfinite(s.drives[k]).any() for s in sittings)]
 
 
 class Steps(NamedTuple):
@@ -131,7 +133,7 @@ class Steps(NamedTuple):
 
 
 def _steps(sittings: Sequence[Sitting], kind: Drive) -> Steps:
-    drive = np.concatenate([sitting.drive(kind) for sitting in sittings])
+    drive = np.concatenate([sitting.drives[kind] for sitting in sittings])
     speed = np.concatenate([sitting.channels["speed", ""].values for sitting in sittings])
     read = np.isfinite(drive) & np.isfinite(speed)
     order = np.argsort(drive[read], kind="stable")
@@ -146,7 +148,11 @@ def _swept(sittings: list[Sitting], kind: Drive, label: str | None) -> Steps | N
 
 
 def _rows(
-    sittings: list[Sitting], kind: Drive, up: str | None, down: str | None, bench: Bench | None
+    sittings: list[Sitting],
+    kind: Drive,
+    up: str | None,
+    down: str | None,
+    errors: FloatArray | None,
 ) -> list[dict[str, object]]:
     units = "V" if kind == "drive_voltage" else "%"
     every = _steps(sittings, kind)
@@ -163,8 +169,8 @@ def _rows(
         _bracket("lowest running drive", units, float(beneath.max(initial=-np.inf)), lowest)
         | {"value": lowest}
     )
-    rows.append(_speed_row("lowest speed", sittings, kind, lowest, bench))
-    rows.append(_speed_row("top speed", sittings, kind, float(drive[running].max()), bench))
+    rows.append(_speed_row("lowest speed", sittings, kind, lowest, errors))
+    rows.append(_speed_row("top speed", sittings, kind, float(drive[running].max()), errors))
     return rows
 
 
@@ -237,18 +243,18 @@ def _stop(told: Steps | None, every: Steps, units: str) -> dict[str, object]:
 
 
 def _speed_row(
-    quantity: str, sittings: list[Sitting], kind: Drive, at: float, bench: Bench | None
+    quantity: str, sittings: list[Sitting], kind: Drive, at: float, errors: FloatArray | None
 ) -> dict[str, object]:
     """Average the speeds read at one drive, with what the tachometer's readings leave open."""
     speeds, variances = [], []
     for sitting in sittings:
         values = sitting.channels["speed", ""].values
-        index = np.flatnonzero((sitting.drive(kind) == at) & (values > 0))
-        each = reading_uncertainty(bench or Bench(), sitting, ("speed", ""), index)
+        index = np.flatnonzero((sitting.drives[kind] == at) & (values > 0))
         speeds += [float(speed) for speed in values[index]]
-        variances += [float(one) ** 2 for one in each]
+        if errors is not None:
+            variances += [float(one) ** 2 for one in errors[sitting.cells][index]]
     units = "V" if kind == "drive_voltage" else "%"
     mean = float(np.mean(speeds))
-    u = math.sqrt(sum(variances)) / len(speeds) if bench is not None else math.nan
-    status = f"at {at:g} {units}" + ("" if bench is not None else ", errors of reading not stated")
+    u = math.sqrt(sum(variances)) / len(speeds) if errors is not None else math.nan
+    status = f"at {at:g} {units}" + ("" if errors is not None else ", errors of reading not stated")
     return _row(quantity, "rpm", mean, min(speeds), max(speeds), u, status)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     import xarray as xr
 
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.sittings import Sitting
     from fanstats.sources import Bench
     from fanstats.spread.offsets import SpreadKind
 

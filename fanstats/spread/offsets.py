@@ -4,29 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 import numpy as np
 
-from fanstats._typing import FloatArray, Shape
-from fanstats.estimates.curves import monotone_values
-from fanstats.estimates.draws import OneAtATime, Recorder, Unperturbed
-from fanstats.estimates.knots import abscissa_draws, abscissa_values, choose_knots, merged
-from fanstats.estimates.level_curve import level_at, level_knots
-from fanstats.estimates.operating import Points, quantity_values
-from fanstats.estimates.request import Request, SpreadKind
-from fanstats.estimates.target import NoiseTarget
+from fanstats._typing import FloatArray, IntArray
+from fanstats.engine.choices import weighed
+from fanstats.engine.curves import monotone_values
+from fanstats.engine.draws import Moved, Still
+from fanstats.engine.layout import PROBLEMS, Block, Layout, Parallel, lay_out
+from fanstats.engine.ledger import Ledger, SpreadKind, open_ledger
+from fanstats.engine.points import Points, abscissa, level_at, level_knots, quantity_values
+from fanstats.engine.sittings import SPEED
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Sequence
 
-    from fanstats.estimates.draws import Draws, Label
-    from fanstats.estimates.layout import ModelLayout, QuantityCurve
-    from fanstats.estimates.level_curve import LevelCurve
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.layout import LevelCurves, QuantityCurves
+    from fanstats.engine.sittings import Label, Sittings
     from fanstats.sources import Bench
 
-__all__ = ["KINDS", "KIND_WORDS", "Offsets", "SpreadKind", "offsets_of"]
+__all__ = ["KINDS", "KIND_WORDS", "Curves", "Offsets", "SpreadKind", "curves_of", "offsets_of"]
 
 KINDS: Final[tuple[SpreadKind, ...]] = ("noise", "airflow", "speed", "temperature")
 KIND_WORDS: Final[Mapping[SpreadKind, str]] = {
@@ -100,89 +99,75 @@ class Offsets:
         return np.asarray(effects @ effects.T)
 
 
-def offsets_of(kind: SpreadKind, bench: Bench, layout: ModelLayout) -> Offsets | str:
-    """Reduce each sitting of a model to one number, or say why that cannot be done.
+class Curves(NamedTuple):
+    """The curves of some sittings, and the errors that move them."""
 
-    Parameters
-    ----------
-    kind : {"noise", "airflow", "speed", "temperature"}
-        What is asked.
-    bench : Bench
-        What is stated about the instruments.
-    layout : ModelLayout
-        The model.
+    layout: Layout
+    ledger: Ledger
 
-    Returns
-    -------
-    Offsets or str
-        The reason, where fewer than two sittings can be set side by side.
-    """
+
+def curves_of(sittings: Sittings, models: Sequence[str], bench: Bench, curve: CurveKind) -> Curves:
+    """Lay out the curves of some sittings, every stated error in them."""
+    noise = ("noise", "")
+    layout = lay_out(sittings, models, bench, noise=noise, curve=curve)
+    ledger = open_ledger(sittings, bench, models=models, noise=noise, omit_shared=False)
+    return Curves(weighed(layout, ledger), ledger.with_parameters())
+
+
+def offsets_of(kind: SpreadKind, curves: Curves, model: str) -> Offsets | str:
+    """Reduce each sitting of a model to one number, or say why that cannot be done."""
+    place = curves.layout.models.index(model)
     if kind == "speed":
-        return _speed_offsets(bench, layout)
-    if layout.abscissa != "speed":
+        return _speed_offsets(curves, place)
+    if curves.layout.abscissa[place] != "speed":
         return "no speed readings: a sample that is noisier cannot be told from a faster one"
     if kind == "noise":
-        return _noise_offsets(bench, layout)
-    return _quantity_offsets(kind, bench, layout)
+        return _noise_offsets(curves, place)
+    return _quantity_offsets(kind, curves, place)
 
 
-def _wide(values: FloatArray, draws: Draws) -> FloatArray:
-    """Give every draw a column of its own."""
-    return np.broadcast_to(values, (values.shape[0], draws.size))
-
-
-class _BothWays(OneAtATime):
-    """Draws that move nothing, then each label up by one standard uncertainty, then down."""
-
-    def __init__(self, labels: Sequence[Label]) -> None:
-        super().__init__(labels)
-        self._down = len(labels)
-        self.size = 2 * self._down + 1
-
-    def standard(self, label: Label, shape: Shape) -> FloatArray:
-        moved = super().standard(label, shape)
-        moved[self._down + 1 :] = -moved[1 : self._down + 1]
-        return moved
+def _wide(values: FloatArray, x: Still) -> FloatArray:
+    """Give every column of its own."""
+    return np.broadcast_to(values, (values.shape[0], x.size))
 
 
 def _assembled(
     kind: SpreadKind,
-    layout: ModelLayout,
-    sittings: Sequence[Sitting],
+    curves: Curves,
+    place: int,
+    sittings: Sequence[int],
     common: FloatArray,
-    parts: dict[str, Callable[[Draws], FloatArray]],
+    inputs: Sequence[IntArray],
+    parts: Mapping[str, Callable[[Still], FloatArray]],
 ) -> Offsets:
     """Evaluate at the readings as read, then with one label moved at a time, both ways."""
-    recorder = Recorder()
-    for part in parts.values():
-        part(recorder)
-    labels = tuple(recorder.labels)
-    moved = _BothWays(labels)
-    curves = {name: part(moved) for name, part in parts.items()}
-    found = {name: curve.mean(axis=1) for name, curve in curves.items()}
-    whole = np.mean(list(found.values()), axis=0)
-    profile = _mean_profile(list(curves.values()))
-    count = len(labels)
+    ledger, labels = curves.ledger, curves.layout.sittings.labels
+    wanted = np.ones(ledger.labels, dtype=np.bool_)
+    up, down = (Moved(ledger, inputs, wanted, step=step) for step in (1.0, -1.0))
+    raised = {name: part(up) for name, part in parts.items()}
+    lowered = {name: part(down) for name, part in parts.items()}
+    found = {name: curve.mean(axis=1) for name, curve in raised.items()}
+    whole, below = (
+        np.mean([curve.mean(axis=1) for curve in each.values()], axis=0)
+        for each in (raised, lowered)
+    )
+    profile, under = (_mean_profile(list(each.values())) for each in (raised, lowered))
     return Offsets(
         kind=kind,
-        model=layout.model,
-        units=tuple(sitting.unit for sitting in sittings),
-        sessions=tuple(_session(sitting) for sitting in sittings),
-        sittings=tuple(sitting.sitting for sitting in sittings),
-        rigs=tuple(sitting.rig for sitting in sittings),
+        model=curves.layout.models[place],
+        units=tuple(str(labels["unit"][s]) for s in sittings),
+        sessions=tuple(_session(labels, s) for s in sittings),
+        sittings=tuple(str(labels["sitting"][s]) for s in sittings),
+        rigs=tuple(str(labels["rig"][s]) for s in sittings),
         values=whole[:, 0],
         # The difference of both sides leaves the curvature near the room out.
-        effects=_both_ways(whole, count),
-        labels=labels,
+        effects=(whole - below)[..., 1:] / 2.0,
+        labels=tuple(ledger.label_text(int(label)) for label in up.labels),
         by_obstruction={name: each[:, 0] for name, each in found.items()} if len(found) > 1 else {},
         common=common,
         profile=profile[..., 0],
-        profile_effects=_both_ways(profile, count),
+        profile_effects=(profile - under)[..., 1:] / 2.0,
     )
-
-
-def _both_ways(moved: FloatArray, count: int) -> FloatArray:
-    return np.asarray((moved[..., 1 : count + 1] - moved[..., count + 1 :]) / 2.0)
 
 
 def _mean_profile(curves: list[FloatArray]) -> FloatArray:
@@ -191,10 +176,11 @@ def _mean_profile(curves: list[FloatArray]) -> FloatArray:
     return np.asarray(np.mean(alike, axis=0))
 
 
-def _session(sitting: Sitting) -> str:
-    if not sitting.session:
+def _session(labels: Mapping[str, np.ndarray], sitting: int) -> str:
+    session = str(labels["session"][sitting])
+    if not session:
         return ""
-    return ", ".join(part for part in (sitting.rig, sitting.session) if part)
+    return ", ".join(part for part in (str(labels["rig"][sitting]), session) if part)
 
 
 def _grid(ends: list[FloatArray], counts: list[int]) -> FloatArray | str:
@@ -208,39 +194,41 @@ def _grid(ends: list[FloatArray], counts: list[int]) -> FloatArray | str:
 # Noise -----------------------------------------------------------------------------------------
 
 
-def _noise_offsets(bench: Bench, layout: ModelLayout) -> Offsets | str:
-    curves = [c for unit in layout.units for c in unit.noise if not c.problem]
-    if len(curves) < 2:
-        return _too_few([c.problem for unit in layout.units for c in unit.noise])
-    nothing = Unperturbed()
-    knots = [level_knots(nothing, bench, curve) for curve in curves]
-    speeds = _grid([k.x[:, 0] for k in knots], [c.knots.count for c in curves])
+def _noise_offsets(curves: Curves, place: int) -> Offsets | str:
+    layout, ledger = curves
+    noisy = [s for unit in layout.units[place] for s in layout.noise_sittings(unit)]
+    levels = [layout.level_curve(ledger, s) for s in noisy if not layout.problem[s]]
+    if len(levels) < 2:
+        return _too_few([PROBLEMS[layout.problem[s]] for s in noisy])
+    still = Still(ledger)
+    knots = [level_knots(still, curve) for curve in levels]
+    speeds = _grid([k.x[:, 0, 0] for k in knots], [c.noise.size for c in levels])
     if isinstance(speeds, str):
         return speeds
-    speeds = _clear_of_unknown_rooms(bench, curves, speeds)
+    speeds = _clear_of_unknown_rooms(curves, levels, speeds)
     if speeds.size == 0:
         return "room not read, and no speed 10 dB above the lowest noise is common to all samples"
-    at = speeds[:, None]
+    at = speeds[:, None, None]
 
-    def levels(draws: Draws) -> FloatArray:
-        return np.stack(
-            [_wide(level_at(c, level_knots(draws, bench, c), at).at, draws) for c in curves]
-        )
+    def read(x: Still) -> FloatArray:
+        return np.stack([_wide(level_at(c, level_knots(x, c), at).at[:, 0], x) for c in levels])
 
-    sittings = [curve.sitting for curve in curves]
-    return _assembled("noise", layout, sittings, speeds, {"": levels})
+    inputs = [ids for curve in levels for ids in curve.inputs()]
+    sittings = [int(curve.sittings[0]) for curve in levels]
+    return _assembled("noise", curves, place, sittings, speeds, inputs, {"": read})
 
 
 def _clear_of_unknown_rooms(
-    bench: Bench, curves: list[LevelCurve], speeds: FloatArray
+    curves: Curves, levels: list[LevelCurves], speeds: FloatArray
 ) -> FloatArray:
     """Keep the speeds at which no unknown room can hide a difference between samples."""
     clear = np.ones(speeds.size, dtype=np.bool_)
-    nothing = Unperturbed()
-    for curve in curves:
-        if curve.room == "unknown":
-            level = level_at(curve, level_knots(nothing, bench, curve), speeds[:, None]).at[:, 0]
-            clear &= level >= curve.sitting.lowest_noise + _CLEAR_OF_ROOM
+    still = Still(curves.ledger)
+    lowest = curves.layout.sittings.lowest_noise
+    for curve in levels:
+        if curve.room_kind == "unknown":
+            read = level_at(curve, level_knots(still, curve), speeds[:, None, None]).at[:, 0, 0]
+            clear &= read >= lowest[curve.sittings[0]] + _CLEAR_OF_ROOM
     return speeds[clear]
 
 
@@ -252,43 +240,38 @@ def _too_few(reasons: list[str]) -> str:
 # Airflow and temperature rise ------------------------------------------------------------------
 
 
-def _quantity_offsets(kind: SpreadKind, bench: Bench, layout: ModelLayout) -> Offsets | str:
+def _quantity_offsets(kind: SpreadKind, curves: Curves, place: int) -> Offsets | str:
+    layout, ledger = curves
     name = "airflow" if kind == "airflow" else "temperature_rise"
-    by_channel: dict[str, dict[int, QuantityCurve]] = {}
-    for obstruction, curve in _curves_of(layout, name):
-        if curve.knots.count >= 2:
-            by_channel.setdefault(obstruction, {})[id(curve.sitting)] = curve
+    block = next(layout.blocks(ledger, [place]))
+    by_channel: dict[str, dict[int, QuantityCurves]] = {}
+    short = 0
+    for unit in block.units:
+        for (quantity, obstruction), held in unit.quantities.items():
+            for curve in held if quantity == name else ():
+                short += curve.values.size == 1
+                if curve.values.size >= 2:
+                    by_channel.setdefault(obstruction, {})[int(curve.sittings[0])] = curve
     chosen = _held_by_all(by_channel)
     if not chosen or len(next(iter(chosen.values()))) < 2:
-        short = sum(c.knots.count == 1 for _, c in _curves_of(layout, name))
         return _too_few(["fewer than two usable steps a sitting"] if short > 1 else [])
-    sittings = [curve.sitting for curve in next(iter(chosen.values()))]
-    request = _bare_request(bench)
-    parts: dict[str, Callable[[Draws], FloatArray]] = {}
+    parts: dict[str, Callable[[Still], FloatArray]] = {}
     common = np.zeros(0)
-    for obstruction, held in chosen.items():
-        speeds = _grid([_speeds_of(curve) for curve in held], [c.knots.count for c in held])
+    for obstruction, own in chosen.items():
+        ends = [np.sort(curve.x[:, 0, 0]) for curve in own]
+        speeds = _grid(ends, [c.values.size for c in own])
         if isinstance(speeds, str):
             return speeds
-        parts[obstruction] = _reader(kind, request, layout, held, speeds)
+        parts[obstruction] = _reader(kind, block, (name, obstruction), own, speeds)
         common = speeds
-    return _assembled(kind, layout, sittings, common, parts)
-
-
-def _curves_of(layout: ModelLayout, name: str) -> list[tuple[str, QuantityCurve]]:
-    """Give every curve of a quantity with the obstruction it was read behind."""
-    return [
-        (obstruction, curve)
-        for unit in layout.units
-        for (quantity, obstruction), curves in unit.quantities.items()
-        for curve in curves
-        if quantity == name
-    ]
+    inputs = [ids for own in chosen.values() for curve in own for ids in curve.inputs()]
+    sittings = [int(curve.sittings[0]) for curve in next(iter(chosen.values()))]
+    return _assembled(kind, curves, place, sittings, common, inputs, parts)
 
 
 def _held_by_all(
-    by_channel: dict[str, dict[int, QuantityCurve]],
-) -> dict[str, list[QuantityCurve]]:
+    by_channel: dict[str, dict[int, QuantityCurves]],
+) -> dict[str, list[QuantityCurves]]:
     """Keep the obstructions that every sitting read; without one, that read most often."""
     everyone = list(dict.fromkeys(key for curves in by_channel.values() for key in curves))
     kept = {name: c for name, c in by_channel.items() if all(key in c for key in everyone)}
@@ -299,30 +282,22 @@ def _held_by_all(
     return {name: [curves[key] for key in order] for name, curves in kept.items()}
 
 
-def _speeds_of(curve: QuantityCurve) -> FloatArray:
-    return np.sort(curve.sitting.channels["speed", ""].values[curve.knots.index])
-
-
-def _bare_request(bench: Bench) -> Request:
-    target = NoiseTarget(level=np.nan, background="removed", target="true", room=None)
-    return Request(kind="equal speed", bench=bench, target=target)
-
-
 def _reader(
     kind: SpreadKind,
-    request: Request,
-    layout: ModelLayout,
-    curves: list[QuantityCurve],
+    block: Block,
+    channel: tuple[str, str],
+    curves: list[QuantityCurves],
     speeds: FloatArray,
-) -> Callable[[Draws], FloatArray]:
-    nowhere = np.zeros((speeds.size, 1), dtype=np.bool_)
-    points = Points(speeds[:, None], nowhere, nowhere)
+) -> Callable[[Still], FloatArray]:
+    at = speeds[:, None, None]
+    nowhere = np.zeros(at.shape, dtype=np.bool_)
+    points = Points(at, nowhere, nowhere)
 
-    def read(draws: Draws) -> FloatArray:
-        values = [quantity_values(draws, request, layout, curve, points).at for curve in curves]
+    def read(x: Still) -> FloatArray:
+        values = [quantity_values(x, block, curve, channel, points).at[:, 0] for curve in curves]
         if kind == "airflow":
             values = [np.log(np.maximum(each, 1e-12)) for each in values]
-        return np.stack([_wide(each, draws) for each in values])
+        return np.stack([_wide(each, x) for each in values])
 
     return read
 
@@ -330,35 +305,47 @@ def _reader(
 # Speed at a given drive ------------------------------------------------------------------------
 
 
-def _speed_offsets(bench: Bench, layout: ModelLayout) -> Offsets | str:
-    sittings = [s for unit in layout.units for s in unit.sittings if s.has(("speed", ""))]
+def _speed_offsets(curves: Curves, place: int) -> Offsets | str:
+    layout, ledger = curves
+    if SPEED not in layout.sittings.channels:
+        return _too_few([])
+    read = layout.sittings.has(SPEED)
+    sittings = [s for unit in layout.units[place] for s in unit.sittings if read[s]]
+    swept = {
+        kind: sum(bool(np.isfinite(layout.sittings[s].drives[kind]).any()) for s in sittings)
+        for kind in ("drive_voltage", "drive_duty")
+    }
     drive: Literal["drive_voltage", "drive_duty"] = (
-        "drive_voltage"
-        if sum(np.isfinite(s.drive_voltage).any() for s in sittings)
-        >= sum(np.isfinite(s.drive_duty).any() for s in sittings)
-        else "drive_duty"
+        "drive_voltage" if swept["drive_voltage"] >= swept["drive_duty"] else "drive_duty"
     )
-    found = [(s, choose_knots(bench, s, ("speed", ""), drive)) for s in sittings]
-    found = [(sitting, knots) for sitting, knots in found if knots.count]
+    knots = layout.drive_knots[drive]
+    found: list[tuple[int, Parallel, FloatArray]] = []
+    for s in sittings:
+        if knots.counts[s]:
+            cells = layout.parallel(ledger, SPEED, knots, np.array([s]))
+            x = layout.sittings.drives[drive][cells.cells][..., None]
+            found.append((s, cells, cells.merged(x)[:, 0]))
     if len(found) < 2:
         return _too_few([])
-    x = [merged(k, abscissa_values(s, drive, k.index)[:, None]) for s, k in found]
-    drives = x[0][:, 0]
-    for other in x[1:]:
+    drives = found[0][2][:, 0]
+    for _, _, other in found[1:]:
         drives = np.intersect1d(drives, other[:, 0])
     if drives.size == 0:
-        low, high = max(each[0, 0] for each in x), min(each[-1, 0] for each in x)
+        low, high = max(x[0, 0] for _, _, x in found), min(x[-1, 0] for _, _, x in found)
         if not high > low:
             return "the samples share no drive"
-        drives = np.linspace(low, high, min(each.shape[0] for each in x))
+        drives = np.linspace(low, high, min(x.shape[0] for _, _, x in found))
 
-    def speeds(draws: Draws) -> FloatArray:
+    def speeds(x: Still) -> FloatArray:
         rows = []
-        for (sitting, knots), at in zip(found, x, strict=True):
-            y = abscissa_draws(draws, bench, sitting, "speed", knots)
-            if knots.count > 1:
+        for _, cells, at in found:
+            y = abscissa(x, cells.inputs, at, cells)[:, 0]
+            if cells.size > 1:
                 y = monotone_values(at, y, drives[:, None]).at
-            rows.append(_wide(np.log(y), draws))
+            rows.append(_wide(np.log(y), x))
         return np.stack(rows)
 
-    return _assembled("speed", layout, [sitting for sitting, _ in found], drives, {"": speeds})
+    inputs = [cells.inputs for _, cells, _ in found]
+    return _assembled(
+        "speed", curves, place, [s for s, _, _ in found], drives, inputs, {"": speeds}
+    )

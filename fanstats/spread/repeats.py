@@ -9,7 +9,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.sittings import Sitting
     from fanstats.sources import Instrument
 
 __all__ = ["Repeats", "pooled_repeats", "reads_relative"]

@@ -11,8 +11,8 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from fanstats._arguments import fraction
+from fanstats.engine.sittings import sittings_of
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.sittings import sittings_of
 from fanstats.sources import Bench
 from fanstats.spread.bridged_bench import bridged_bench
 from fanstats.spread.like_for_like import reads_kind
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.sittings import Sitting
 
 __all__ = ["RigBridge", "bridge_rigs"]
 
@@ -168,7 +168,7 @@ def bridge_rigs(
         raise FanstatsError(msg)
     chance = fraction("probability", probability)
     wanted = [one_of("quantities", kind, _ORDER) for kind in quantities or _ORDER]
-    sittings = sittings_of(readings)
+    sittings = list(sittings_of(readings))
     rigs = sorted({sitting.rig for sitting in sittings})
     if len(rigs) < 2:
         msg = f"`readings` are of one rig ({rigs[0] or 'not named'}): there is nothing to bridge."
@@ -217,7 +217,7 @@ def _of_one_kind(
     readings: xr.Dataset, bench: Bench, kind: SpreadKind, rig: str, onto: str, curve: CurveKind
 ) -> tuple[list[Shift], list[str]]:
     """Give the shifts of one kind, one an obstruction, and what is to be said."""
-    sittings = sittings_of(readings)
+    sittings = list(sittings_of(readings))
     if not all(any(reads_kind(s, kind) for s in sittings if s.rig == name) for name in (rig, onto)):
         return [], []
     found, failed = [], []

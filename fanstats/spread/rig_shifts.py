@@ -20,7 +20,7 @@ from fanstats.wording import listed, per_hundred
 if TYPE_CHECKING:
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
+    from fanstats.engine.curves import CurveKind
     from fanstats.sources import Bench
 
 __all__ = ["FROM_SCATTER", "Shift", "shift_of"]

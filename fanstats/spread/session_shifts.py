@@ -11,8 +11,8 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from fanstats._arguments import fraction
+from fanstats.engine.sittings import sittings_of
 from fanstats.errors import FanstatsError
-from fanstats.estimates.sittings import sittings_of
 from fanstats.sources import Bench
 from fanstats.spread.control_fan import (
     KindShifts,
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
+    from fanstats.engine.curves import CurveKind
     from fanstats.spread.offsets import SpreadKind
 
 __all__ = ["SessionShifts", "session_shifts"]
@@ -218,7 +218,7 @@ def session_shifts(
         msg = f"`bench` must be a Bench (see read_bench); got {type(given).__name__}."
         raise FanstatsError(msg)
     chance = fraction("probability", probability)
-    sittings = sittings_of(readings)
+    sittings = list(sittings_of(readings))
     _check_as_read(readings)
     check_sessions(sittings, reference)
     fan = control_fan(sittings, control)

@@ -7,19 +7,17 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from fanstats._typing import FloatArray
-from fanstats.estimates.layout import layout_models
-from fanstats.estimates.sittings import sittings_of
+from fanstats.engine.sittings import sittings_of
 from fanstats.spread.component_intervals import satterthwaite_dof
-from fanstats.spread.offsets import LEVEL_OF_SHARING, Offsets, offsets_of
+from fanstats.spread.offsets import LEVEL_OF_SHARING, Offsets, curves_of, offsets_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Sequence
 
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
-    from fanstats.estimates.draws import Label
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.sittings import Label, Sitting
     from fanstats.sources import Bench
     from fanstats.spread.offsets import SpreadKind
 
@@ -54,12 +52,11 @@ def side_by_side(
     list of Offsets or str
         One a model, in the order of their names; a reason where its sittings cannot be compared.
     """
-    sittings = [sitting for sitting in sittings_of(readings) if keep(sitting)]
-    models = sorted({sitting.model for sitting in sittings})
-    layouts = layout_models(
-        sittings, models, bench, noise=("noise", ""), curve=curve, omit_shared=False
-    )
-    return [offsets_of(kind, bench, layout) for layout in layouts]
+    every = sittings_of(readings)
+    sittings = every.take([sitting.place for sitting in every if keep(sitting)])
+    models = sorted(set(sittings.labels["model"].tolist()))
+    curves = curves_of(sittings, models, bench, curve)
+    return [offsets_of(kind, curves, model) for model in models]
 
 
 class Spreading(NamedTuple):

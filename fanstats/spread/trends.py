@@ -13,8 +13,8 @@ from scipy.special import stdtr
 
 from fanstats._arguments import fraction
 from fanstats._typing import FloatArray
+from fanstats.engine.sittings import sittings_of
 from fanstats.errors import FanstatsError
-from fanstats.estimates.sittings import sittings_of
 from fanstats.sources import Bench
 from fanstats.spread.like_for_like import aligned_by, among, on_one_scale
 from fanstats.spread.measured_bench import UNITS
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     import xarray as xr
 
-    from fanstats.estimates.curves import CurveKind
+    from fanstats.engine.curves import CurveKind
     from fanstats.spread.like_for_like import Aligned
 
 __all__ = ["Trends", "drift_words", "session_times", "trends"]
@@ -170,7 +170,7 @@ def trends(
         msg = f"`bench` must be a Bench (see read_bench); got {type(given).__name__}."
         raise FanstatsError(msg)
     rate = fraction("false_alarm", false_alarm)
-    sittings = sittings_of(readings)
+    sittings = list(sittings_of(readings))
     sessions = sorted({s.session for s in sittings} - {""})
     if not sessions:
         msg = (

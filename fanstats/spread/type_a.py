@@ -13,9 +13,9 @@ from scipy import stats
 
 from fanstats._arguments import number
 from fanstats._typing import FloatArray
+from fanstats.engine.sittings import sittings_of
 from fanstats.errors import FanstatsError, FanstatsWarning
-from fanstats.estimates.corrections import corrected
-from fanstats.estimates.sittings import sittings_of
+from fanstats.loading.corrections import corrected
 from fanstats.sources import Bench, Instrument, Source
 from fanstats.spread.measured_bench import with_repeats
 from fanstats.spread.repeats import Quantity, pooled_repeats, reads_relative
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     import xarray as xr
 
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.sittings import Sitting
 
 __all__ = ["equal_scatter", "repeatability", "with_repeatability"]
 
@@ -89,7 +89,7 @@ def repeatability(readings: xr.Dataset) -> pd.DataFrame:
     >>> f"{found.standard:.3f} dBA on {found.dof:g} degrees of freedom"
     '0.183 dBA on 3 degrees of freedom'
     """
-    sittings = sittings_of(readings)
+    sittings = list(sittings_of(readings))
     rows = [
         _row(quantity, sittings, str(readings[quantity].attrs.get("units", "")))
         for quantity in _QUANTITIES
@@ -316,7 +316,7 @@ def _measured(
     readings: xr.Dataset, instrument: Instrument | None, quantity: Quantity, at_least: float
 ) -> tuple[Instrument | None, list[str]]:
     """Give the instrument with its measured scatter, and what a reader is to be told."""
-    sittings = sittings_of(readings)
+    sittings = list(sittings_of(readings))
     row = _row(quantity, sittings, str(readings[quantity].attrs.get("units", "")))
     why = _too_little(row, at_least)
     if why:

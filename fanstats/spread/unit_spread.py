@@ -12,11 +12,10 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from fanstats._arguments import fraction, number
+from fanstats.engine.curves import CURVES, CurveKind
+from fanstats.engine.sittings import Sitting, Sittings, sittings_of
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.corrections import corrected
-from fanstats.estimates.curves import CURVES, CurveKind
-from fanstats.estimates.layout import layout_models
-from fanstats.estimates.sittings import Sitting, sittings_of
+from fanstats.loading.corrections import corrected
 from fanstats.sources import Bench, Source, UnitSpread
 from fanstats.spread.along_curve import AlongCurve, along_curve
 from fanstats.spread.boxes import BoxSplit, box_note, boxes_of, split_by_box
@@ -31,7 +30,15 @@ from fanstats.spread.measured_bench import (
     with_repeats,
     with_strata,
 )
-from fanstats.spread.offsets import KIND_WORDS, KINDS, Offsets, SpreadKind, offsets_of
+from fanstats.spread.offsets import (
+    KIND_WORDS,
+    KINDS,
+    Curves,
+    Offsets,
+    SpreadKind,
+    curves_of,
+    offsets_of,
+)
 from fanstats.spread.repeats import Repeats, pooled_repeats, reads_relative
 from fanstats.spread.spread_words import (
     along_words,
@@ -46,7 +53,6 @@ from fanstats.wording import listed, per_hundred
 if TYPE_CHECKING:
     import xarray as xr
 
-    from fanstats.estimates.layout import ModelLayout
     from fanstats.spread.like_for_like import Aligned
 
 __all__ = ["SpreadEstimate", "unit_spread"]
@@ -179,10 +185,11 @@ def unit_spread(
     """
     _check(bench, curve, prior, worth)
     fraction("probability", probability)
-    sittings = sittings_of(corrected(readings, bench))
+    every = sittings_of(corrected(readings, bench))
+    sittings = list(every)
     aligned = aligned_by(readings)
     bench, repeats = _with_measured_repeats(bench, sittings)
-    offsets, left_out = _offsets(sittings, bench, curve)
+    offsets, left_out = _offsets(every, sittings, bench, curve)
     strata = {
         kind: strata_of(
             parts,
@@ -282,7 +289,7 @@ def _with_measured_repeats(
 
 
 def _offsets(
-    sittings: list[Sitting], bench: Bench, curve: CurveKind
+    every: Sittings, sittings: list[Sitting], bench: Bench, curve: CurveKind
 ) -> tuple[dict[SpreadKind, list[Offsets]], list[str]]:
     """Reduce the sittings of every model that sat on the bench more than once."""
     count: dict[str, int] = {}
@@ -292,21 +299,19 @@ def _offsets(
     again, left_out = _with_speed([s for s in sittings if s.model in several])
     found: dict[SpreadKind, list[Offsets]] = {}
     reasons: dict[tuple[SpreadKind, str], list[str]] = {}
-    laid_out: dict[tuple[int, ...], list[ModelLayout]] = {}
+    laid_out: dict[tuple[int, ...], Curves] = {}
     for kind in KINDS:
         kept, told = on_one_scale(again, bench, kind)
         left_out += told
-        which = tuple(map(id, kept))
+        which = tuple(sitting.place for sitting in kept)
         if which not in laid_out:
-            laid_out[which] = layout_models(
-                kept, several, bench, noise=("noise", ""), curve=curve, omit_shared=False
-            )
-        for layout in laid_out[which]:
-            part = offsets_of(kind, bench, layout)
+            laid_out[which] = curves_of(every.take(which), several, bench, curve)
+        for model in several:
+            part = offsets_of(kind, laid_out[which], model)
             if isinstance(part, Offsets):
                 found.setdefault(kind, []).append(part)
-            elif _is_read(again, kind, layout.model) and not part.startswith("read in one sitting"):
-                reasons.setdefault((kind, part), []).append(layout.model)
+            elif _is_read(again, kind, model) and not part.startswith("read in one sitting"):
+                reasons.setdefault((kind, part), []).append(model)
     for (kind, reason), models in reasons.items():
         left_out.append(f"{listed(models)}, {KIND_WORDS[kind]}: {reason}")
     return found, left_out
@@ -316,7 +321,7 @@ def _with_speed(sittings: list[Sitting]) -> tuple[list[Sitting], list[str]]:
     """Leave out sittings without a running speed where others of the model have one."""
     have = {s.model for s in sittings if _ran(s)}
     without = [s for s in sittings if s.model in have and not _ran(s)]
-    told = [f"{s.place}: no speed above 0 was read" for s in without]
+    told = [f"{s.words}: no speed above 0 was read" for s in without]
     return [s for s in sittings if s not in without], told
 
 

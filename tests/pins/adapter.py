@@ -162,14 +162,6 @@ def _cells_of(estimates: Any) -> list[tuple[tuple[str, str, str], Any]]:
     return found
 
 
-def luck_undone(estimates: Any, lucks: Sequence[float]) -> dict[tuple[str, str, str], Any]:
-    """Give what is read off with so much noise luck (dB) undone."""
-    return {
-        key: plain(part[f"{key[0]}_by_luck"].sel(luck=list(lucks)))
-        for key, part in _cells_of(estimates)
-    }
-
-
 def counts(estimates: Any) -> Row:
     """Count samples and readings behind each model; say why one is missing."""
     found = {

@@ -164,12 +164,6 @@ def _one_sample(figures: Figures) -> None:
     asked.budget(B, quantity="airflow", obstruction=OPEN, by="group")
 
 
-@case("luck undone")
-def _luck_undone(figures: Figures) -> None:
-    readings = adapter.read(sweeps((ALDWICK, DUNLIT), ambient=20.0))
-    figures.ask("33 dBA", readings, STATED, 33.0, luck=True, linear=False)
-
-
 @case("several samples")
 def _several_samples(figures: Figures) -> None:
     lucks = (

@@ -73,7 +73,6 @@ class Figures:
         *,
         held: str = "noise",
         bounded: bool | Collection[str] = False,
-        luck: bool = False,
         linear: bool = True,
         **options: Any,
     ) -> Question:
@@ -83,7 +82,7 @@ class Figures:
         question.estimates = adapter.estimate(
             readings, bench, held, at, draws=DRAWS, rng=ROOT, **options
         )
-        question.answers(luck=luck)
+        question.answers()
         if linear:
             question.linear()
         return question
@@ -132,7 +131,7 @@ class Question:
 
     # The answer itself
 
-    def answers(self, *, luck: bool = False) -> None:
+    def answers(self) -> None:
         """Pin values, states, counts, shares, first draws and ranges."""
         told = adapter.counts(self.estimates)
         self.add("values", "state of models", told.pop("state of models"))
@@ -155,9 +154,6 @@ class Question:
         for key, held in adapter.ends(self.estimates).items():
             self._cell("ends", key, "range", held["range"])
             self._cell("ends", key, "u", held["u"])
-        if luck:
-            for key, part in adapter.luck_undone(self.estimates, (-6.0, -2.0, 0.5, 4.0)).items():
-                self._cell("whatif", key, "with luck undone", part)
 
     def _cell(self, file: str, key: tuple[str, str, str], figure: str, value: Any) -> None:
         quantity, model, place = key
@@ -300,9 +296,11 @@ def _named(what: str, *about: Any) -> str:
     parts: list[str] = []
     for part in about:
         if isinstance(part, Mapping):
-            given = part.items()
+            given = ((k, "named" if k == "bench" else v) for k, v in part.items())
             parts += [
-                str(v) if isinstance(v, str) else f"{k} {v}" for k, v in given if v is not None
+                str(v) if isinstance(v, str) and k != "bench" else f"{k} {v}"
+                for k, v in given
+                if v is not None
             ]
         elif part:
             parts.append(str(part))

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 
+from fanstats.asked import levels_of
+from fanstats.engine.answers import Answer, answer, ask, at_levels
+from fanstats.engine.draws import root_from
+from fanstats.engine.question import Question
+from fanstats.engine.sittings import ABOVE_ROOM
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.corrections import corrected
-from fanstats.estimates.knots import ABOVE_ROOM
-from fanstats.estimates.matching import equal_noise, equal_speed
+from fanstats.face import earlier_of, room_record
 from fanstats.levels.kernels import add_levels, subtract_levels
+from fanstats.loading.corrections import corrected
 from fanstats.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -23,8 +27,8 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from fanstats._typing import FloatArray, SeedLike
-    from fanstats.estimates.curves import CurveKind
-    from fanstats.estimates.target import Background, Target
+    from fanstats.engine.curves import CurveKind
+    from fanstats.engine.question import Background, Target
     from fanstats.sources import Bench
 
 __all__ = [
@@ -45,11 +49,10 @@ Over = Literal["noise", "speed"]
 _POINTS: Final = 31
 # What is read of a quantity: columns by the start of their names.
 _COLUMNS: Final = {"temperature_rise": ("temperature", "ambient")}
-# What every curve rests on.
-_ALWAYS: Final = ("drive", "speed", "noise", "background")
+# Numbers worked out together at the most.
+_NUMBERS: Final = 2**24
 # Where the uncertainty of the choice of curve is looked up, as shares of the sweep.
 _LOOKED_UP: Final = (0.25, 0.5, 0.75)
-_FEWEST_DRAWS: Final = 100
 # Kept inside the last step, where rounding could push a target past it; dB or rpm.
 _INSIDE: Final = 1e-6
 
@@ -87,8 +90,9 @@ class Sweep:
     over : {"noise", "speed"}
         What is held equal, point by point.
     readings : xarray.Dataset
-        Rows that are read off.
-    bench : Bench
+        The whole table, corrected.
+    answer : Answer
+        What is read off it, laid out once.
     models : list of str
         Those wanted.
     obstruction : str
@@ -105,7 +109,7 @@ class Sweep:
     of: Of
     over: Over
     readings: xr.Dataset
-    bench: Bench
+    answer: Answer
     models: list[str]
     obstruction: str
     draws: int
@@ -127,43 +131,22 @@ class Sweep:
         return float(record.get("level", np.nan))
 
     def along(self, grid: FloatArray) -> Iterator[AtLevel]:
-        """Read the models off at one point after the other, with the same draws.
-
-        Parameters
-        ----------
-        grid : ndarray, shape (point,)
-            Noise levels, or speeds.
-
-        Yields
-        ------
-        AtLevel
-        """
-        for point in grid:
-            estimates = self.estimates(float(point)).sel(model=self.models)
-            if "obstruction" in estimates[self.of].dims:
-                estimates = estimates.sel(obstruction=self.obstruction)
-            yield AtLevel(
-                *(
-                    estimates[f"{self.of}{part}"].to_numpy()
-                    for part in ("_value", "", "_status", "_share_below", "_share_above")
+        """Read the models off at one noise level or speed after the other, with the same draws."""
+        rows = [self.answer.layout.models.index(model) for model in self.models]
+        outputs: dict[str, list[str]] = {self.of: [self.obstruction]}
+        each = 3 * len(rows) * self.draws
+        step = max(1, _NUMBERS // each)
+        for start in range(0, len(grid), step):
+            part = at_levels(self.answer, tuple(grid[start : start + step].tolist()))
+            for tables in part.tables(outputs, rows)[0]:
+                found = tables[self.of]
+                yield AtLevel(
+                    found.value[:, :, 0],
+                    found.draws[:, :, 0],
+                    found.status[:, :, 0].astype(str),
+                    found.below[:, :, 0],
+                    found.above[:, :, 0],
                 )
-            )
-
-    def estimates(self, point: float) -> xr.Dataset:
-        """Read all models of the rows kept off at one noise level or speed."""
-        return _estimates(
-            self.over,
-            self.readings,
-            point,
-            bench=self.bench,
-            draws=self.draws,
-            rng=self.root,
-            background=self.background,
-            target=self.target,
-            curve=self.curve,
-            room=None,
-            pooled=self.pooled,
-        )
 
     def coords(self, grid: FloatArray) -> dict[str, Any]:
         """Give the coordinates of a result over `level` or `speed`."""
@@ -180,31 +163,6 @@ class Sweep:
             "draws": self.draws,
             "pooled": json.dumps(self.pooled),
         }
-
-
-def _estimates(
-    over: Over,
-    readings: xr.Dataset,
-    point: float,
-    *,
-    bench: Bench,
-    draws: int,
-    rng: SeedLike,
-    background: Background,
-    target: Target,
-    curve: CurveKind,
-    room: str | float | None,
-    pooled: Mapping[str, Any] | str | None,
-) -> xr.Dataset:
-    if over == "noise":
-        return equal_noise(
-            readings, point, bench=bench, draws=draws, rng=rng, background=background,
-            target=target, curve=curve, room=room, pooled=pooled,
-        )  # fmt: skip
-    return equal_speed(
-        readings, point, bench=bench, draws=draws, rng=rng, background=background, curve=curve,
-        room=room, pooled=pooled,
-    )  # fmt: skip
 
 
 def sweep_of(
@@ -254,43 +212,49 @@ def sweep_of(
     names = [models] if isinstance(models, str) else models
     wanted = present if names is None else known_models(readings, "models", names)
     behind = _behind(readings, of, obstruction)
-    read = readings[over].to_numpy()
-    ends = [np.nanmin(read), np.nanmax(read)] if np.isfinite(read).any() else [1.0, 1.0]
-    found, root, uncertainties = {}, rng, []
-    known = pooled is not None or (over == "speed" and of != "noise")
-    for share in (0.5,) if known else _LOOKED_UP:
-        looked = _estimates(
-            over,
-            readings,
-            float(ends[0] + share * (ends[1] - ends[0])) or 1.0,
-            bench=bench,
-            draws=_FEWEST_DRAWS,
-            rng=root,
-            background=background,
-            target=target,
-            curve=curve,
-            room=room,
-            pooled=pooled,
-        )
-        root = int(looked["root"].item())
-        found = json.loads(looked.attrs["pooled"])
-        uncertainties.append(found.get("curve"))
-    told = [u for u in uncertainties if u is not None]
-    found["curve"] = float(np.sqrt(np.mean(np.square(told)))) if told else None
+    root = root_from(rng)
+    handed = earlier_of(pooled)
+    at_noise = over == "noise"
+    question = Question(
+        kind="equal noise" if at_noise else "equal speed",
+        at=_looked_up(readings, over),
+        background=background,
+        target=target if at_noise else "true",
+        curve=curve,
+        room=room,
+        pooled=handed,
+    )
+    asked = ask(readings, bench, question)
+    known = pooled is not None or (not at_noise and of != "noise")
+    told = [one.curve for one in (asked[1:2] if known else asked) if np.isfinite(one.curve)]
+    found = {
+        "room": room_record(asked[0]),
+        "curve": float(np.sqrt(np.mean(np.square(told)))) if told else None,
+    }
+    held = {key: value for key, value in found.items() if value is not None}
+    fixed = replace(question, room=None, pooled={"room": found["room"], **held})
     return Sweep(
         of=of,
         over=over,
-        readings=_part(readings, of, wanted, behind),
-        bench=bench,
+        readings=readings,
+        answer=answer(readings, bench, fixed, draws=draws, root=root),
         models=wanted,
         obstruction=behind,
         draws=draws,
-        root=int(str(root)),
+        root=root,
         background=background,
         target=target,
         curve=curve,
         pooled=found,
     )
+
+
+def _looked_up(readings: xr.Dataset, over: str) -> tuple[float, ...]:
+    """Give the levels or speeds at which the uncertainty of the choice of curve is looked up."""
+    read = readings[over].to_numpy()
+    low, high = (np.nanmin(read), np.nanmax(read)) if np.isfinite(read).any() else (1.0, 1.0)
+    found = [float(low + share * (high - low)) or 1.0 for share in _LOOKED_UP]
+    return levels_of(found) if over == "noise" and len(set(found)) == len(found) else tuple(found)
 
 
 def _check_quantities(readings: xr.Dataset, of: str, over: str) -> None:
@@ -312,29 +276,6 @@ def _read(readings: xr.Dataset, of: str, obstruction: str) -> xr.DataArray:
     if "obstruction" in own.dims:
         own = own.sel(obstruction=obstruction)
     return own - readings["ambient"] if of == "temperature_rise" else own
-
-
-def _part(readings: xr.Dataset, of: str, models: list[str], obstruction: str) -> xr.Dataset:
-    """Keep the rows and columns that the results wanted rest on."""
-    noise = readings["noise"].to_numpy() if "noise" in readings else np.zeros(readings.sizes["row"])
-    # A room nobody read is bounded by the quietest reading of the session, whatever its model.
-    room = readings["background"].to_numpy() if "background" in readings else np.nan
-    kept = readings
-    if not (np.isfinite(noise) & ~np.isfinite(room)).any() or "noise" not in readings:
-        kept = kept.isel(row=np.flatnonzero(np.isin(kept["model"].to_numpy(), models)))
-    own = _read(kept, of, obstruction).to_numpy()
-    # A sitting that read neither still has a say in what its model's curves run over.
-    heard = np.isfinite(kept["noise"].to_numpy()) if "noise" in kept else False
-    if not (heard | np.isfinite(own)).all():
-        return kept
-    columns = (*_ALWAYS, *_COLUMNS.get(of, (of,)))
-    aside = [
-        name
-        for name in kept
-        if not str(name).startswith(columns) or str(name).startswith("noise_obstructed")
-    ]
-    kept = kept.drop_vars(aside)
-    return kept.sel(obstruction=[obstruction]) if obstruction else kept
 
 
 def _present(readings: xr.Dataset) -> list[str]:

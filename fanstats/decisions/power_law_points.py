@@ -6,25 +6,24 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from fanstats.decisions.level_sweep import known_models
+from fanstats.engine.answers import ask
+from fanstats.engine.draws import Moved
+from fanstats.engine.layout import LevelCurves, Parallel, QuantityCurves
+from fanstats.engine.points import abscissa, level_knots
+from fanstats.engine.question import Question
 from fanstats.errors import FanstatsError
-from fanstats.estimates.case import gather_case
-from fanstats.estimates.draws import Draws, OneAtATime, Recorder
-from fanstats.estimates.knots import Knots, abscissa_draws, merged
-from fanstats.estimates.level_curve import LevelCurve, level_knots
-from fanstats.estimates.level_sweep import known_models
-from fanstats.estimates.perturbation import reading_errors
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from fanstats._typing import FloatArray, IntArray
-    from fanstats.estimates.layout import ModelLayout, QuantityCurve
-    from fanstats.estimates.sittings import Sitting
+    from fanstats.engine.draws import Still
+    from fanstats.engine.layout import Layout
+    from fanstats.engine.ledger import Ledger
     from fanstats.sources import Bench
 
 __all__ = ["PowerLawPoints", "power_law_points"]
-
-_BASE = 4  # rig, instrument, level of sharing, name of the source
 
 
 class PowerLawPoints(NamedTuple):
@@ -114,74 +113,80 @@ def power_law_points(
         If the model is not there, or has no sweep over speed with two usable steps or more.
     """
     known_models(readings, "model", [model])
-    case = gather_case(readings, bench, needs_noise=of == "noise")
-    layout = next(lay for lay in case.layouts(omit_shared=False) if lay.model == model)
-    sweeps = _noise_sweeps(layout) if of == "noise" else _air_sweeps(layout, obstruction)
-    if layout.abscissa != "speed" or not sweeps:
+    # A level of any size asks for the readings as they are; at a speed noise need not be there.
+    kind = "equal noise" if of == "noise" else "equal speed"
+    asked = ask(readings, bench, Question(kind=kind, at=(1.0,)))[0]
+    layout, ledger = asked.layout, asked.ledger
+    place = layout.models.index(model)
+    if of == "noise":
+        sweeps: list[LevelCurves | QuantityCurves] = [*_noise_sweeps(layout, ledger, place)]
+    else:
+        sweeps = [*_air_sweeps(layout, ledger, place, obstruction)]
+    if layout.abscissa[place] != "speed" or not sweeps:
         msg = (
             f"{model!r} has no sweep of {of} over speed with at least two usable steps: a power "
             "law needs them."
         )
         raise FanstatsError(msg)
-    recorder = Recorder()
-    for curve in sweeps:
-        _moved(recorder, bench, curve)
-    labels = list(recorder.labels)
-    parts = [_moved(OneAtATime(labels), bench, curve) for curve in sweeps]
+    inputs = [ids for curve in sweeps for ids in curve.inputs()]
+    moved = Moved(ledger, inputs, np.ones(ledger.labels, dtype=np.bool_))
+    parts = [_moved(moved, curve) for curve in sweeps]
     x, y = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
     sizes = [len(part[0]) for part in parts]
-    sittings = [curve.sitting for curve in sweeps]
-    known = of == "airflow" or all(np.isfinite(sitting.background) for sitting in sittings)
+    sittings = [int(curve.sittings[0]) for curve in sweeps]
+    rooms = layout.sittings.background[sittings]
+    bases = [ledger.bases[base] for base in ledger.label_base[moved.labels]]
     return PowerLawPoints(
         x=x[:, 0],
         y=y[:, 0],
         x_effects=x[:, 1:] - x[:, :1],
         y_effects=y[:, 1:] - y[:, :1],
-        dof=np.array([recorder.dof.get(label[:_BASE], np.inf) for label in labels]),
-        kinds=tuple(label[:_BASE] for label in labels),
+        dof=np.array([base.dof for base in bases]),
+        kinds=tuple(base.label for base in bases),
         sweep=np.repeat(np.arange(len(sweeps)), sizes),
-        sweeps=tuple(sitting.place for sitting in sittings),
-        steps=tuple(name for curve in sweeps for name in _step_names(curve.sitting, curve.knots)),
-        room_known=known,
+        sweeps=tuple(layout.sittings[s].words for s in sittings),
+        steps=tuple(name for curve in sweeps for name in _step_names(layout, curve)),
+        room_known=of == "airflow" or bool(np.isfinite(rooms).all()),
     )
 
 
-def _noise_sweeps(layout: ModelLayout) -> list[LevelCurve | QuantityCurve]:
+def _noise_sweeps(layout: Layout, ledger: Ledger, model: int) -> list[LevelCurves]:
     return [
-        curve
-        for unit in layout.units
-        for curve in unit.noise
-        if not curve.problem and curve.knots.count > 1
+        layout.level_curve(ledger, s)
+        for unit in layout.units[model]
+        for s in layout.noise_sittings(unit)
+        if not layout.problem[s] and layout.level.counts[s] > 1
     ]
 
 
-def _air_sweeps(layout: ModelLayout, obstruction: str) -> list[LevelCurve | QuantityCurve]:
+def _air_sweeps(
+    layout: Layout, ledger: Ledger, model: int, obstruction: str
+) -> list[QuantityCurves]:
+    block = next(layout.blocks(ledger, [model]))
     return [
         curve
-        for unit in layout.units
+        for unit in block.units
         for curve in unit.quantities.get(("airflow", obstruction), ())
-        if curve.knots.count > 1
+        if curve.values.size > 1
     ]
 
 
-def _moved(
-    draws: Draws, bench: Bench, curve: LevelCurve | QuantityCurve
-) -> tuple[FloatArray, FloatArray]:
+def _moved(x: Still, curve: LevelCurves | QuantityCurves) -> tuple[FloatArray, FloatArray]:
     """Give ln speed and level or ln airflow of a sweep's points, shape (point, draw)."""
-    if isinstance(curve, LevelCurve):
-        knots = level_knots(draws, bench, curve)
-        x, y = np.log(knots.x), knots.level
+    if isinstance(curve, LevelCurves):
+        knots = level_knots(x, curve)
+        over, y = np.log(knots.x), knots.level
     else:
-        sitting, index = curve.sitting, curve.knots.index
-        errors = reading_errors(draws, bench, sitting, curve.channel, index).reading
-        cells = sitting.channels[curve.channel].values[index]
-        x = np.log(abscissa_draws(draws, bench, sitting, "speed", curve.knots))
-        y = np.log(merged(curve.knots, np.maximum(cells[:, None] + errors, 0.5 * cells[:, None])))
-    return np.broadcast_to(x, (len(x), draws.size)), np.broadcast_to(y, (len(y), draws.size))
+        cells, read = curve.values, x.ledger.value[curve.values.inputs][..., None]
+        over = np.log(abscissa(x, curve.speed, curve.x, cells))
+        y = np.log(cells.merged(np.maximum(x(cells.inputs), 0.5 * read)))
+    over, y = over[:, 0], y[:, 0]
+    return np.broadcast_to(over, (len(over), x.size)), np.broadcast_to(y, (len(y), x.size))
 
 
-def _step_names(sitting: Sitting, knots: Knots) -> list[str]:
-    names: list[list[str]] = [[] for _ in range(knots.count)]
-    for cell, group in zip(knots.index, knots.group, strict=True):
-        names[int(group)].append(sitting.steps[int(cell)])
+def _step_names(layout: Layout, curve: LevelCurves | QuantityCurves) -> list[str]:
+    cells: Parallel = curve.noise if isinstance(curve, LevelCurves) else curve.values
+    names: list[list[str]] = [[] for _ in range(cells.size)]
+    for cell, group in zip(cells.cells[:, 0].tolist(), cells.group.tolist(), strict=True):
+        names[group].append(layout.sittings.steps[cell])
     return [" and ".join(dict.fromkeys(some)) for some in names]

@@ -1,37 +1,45 @@
 """Array kernels for curves over speed: monotone cubics, their inverse, and fits.
 
 Knots run along axis 0; all other axes (curves, draws) are carried along, so nothing loops over
-draws. Speeds enter as natural logarithms where a curve of level is meant.
+draws. Speeds enter as natural logarithms where a curve of level is meant. Numbers may be complex,
+with an infinitesimal imaginary part: what comes out then carries its derivative (complex step).
 """
 
 from __future__ import annotations
 
 import math
-from typing import Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fanstats._typing import BoolArray, FloatArray
+from fanstats.levels import kernels
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 __all__ = [
     "CURVES",
     "CurveKind",
     "Located",
     "Solved",
-    "airflow_at",
+    "add_room",
     "airflow_located",
     "continued_linear",
     "crossings",
     "fit_power_law",
     "fit_power_law_with_floor",
+    "has_full_rank",
     "locate",
     "monotone_slopes",
     "monotone_values",
     "precision_of",
+    "remove_room",
     "rising",
     "solve_monotone",
     "solve_straight",
+    "straight_values",
     "weight_of",
 ]
 
@@ -41,34 +49,72 @@ _Index = NDArray[np.int8]
 CurveKind = Literal["smooth", "straight", "power law"]
 CURVES: Final = ("smooth", "straight", "power law")
 
-_LN10: Final = float(np.log(10.0))
+LN10: Final = float(np.log(10.0))
 # Policy for draws past the ends of a sweep: slope of the fan-alone level, dB a decade of speed.
 SLOPE_LOW: Final = 30.0
 SLOPE_HIGH: Final = 70.0
 # ... and of lg airflow over lg speed (the fan law says 1).
-AIRFLOW_SLOPE_LOW: Final = 0.7
-AIRFLOW_SLOPE_HIGH: Final = 1.3
+_AIRFLOW_SLOPES: Final = (0.7, 1.3)
 _NEWTON_STEPS: Final = 3
 _BRACKETED_STEPS: Final = 60
 _CONVERGED: Final = 1e-13
 _MARQUARDT_STEPS: Final = 60
 _MARQUARDT_SETTLED: Final = 1e-9
+_SINGULAR: Final = 1e-10
+_INFINITESIMAL: Final = 1e-30
+_NUDGE: Final = 1e-12
 
 
 class Solved(NamedTuple):
-    """Where a curve meets a target.
-
-    Attributes
-    ----------
-    at : ndarray
-        Abscissa, shape of the target.
-    below, above : ndarray of bool
-        Where the target lies beyond the lower or upper end of the curve.
-    """
+    """Where a curve meets a target, or what it reads; and where that lies beyond its ends."""
 
     at: FloatArray
     below: BoolArray
     above: BoolArray
+
+
+def is_step(*parts: FloatArray) -> bool:
+    """Say whether numbers carry a derivative in their imaginary part."""
+    return any(np.iscomplexobj(part) for part in parts)
+
+
+def at_least(values: FloatArray, low: float | FloatArray) -> FloatArray:
+    """Hold values at a lower limit."""
+    if is_step(values):
+        return np.where(values.real < np.asarray(low).real, low, values)
+    return np.asarray(np.maximum(values, low))
+
+
+def held(values: FloatArray, low: float, high: float) -> FloatArray:
+    """Hold values within limits."""
+    if not is_step(values):
+        return np.asarray(np.clip(values, low, high))
+    return np.where(values.real < low, low, np.where(values.real > high, high, values))
+
+
+def remove_room(total: FloatArray, room: FloatArray) -> FloatArray:
+    """Take the room off a reading, by energy; a reading less than 0.2 dB above it is held there."""
+    if not is_step(total, room):
+        return kernels.subtract_levels(total, room, floor=kernels.FLOOR)[0]
+    gap = at_least(total - room, kernels.FLOOR)
+    return np.asarray(room + gap + kernels.DB * np.log(1.0 - np.exp(gap / -kernels.DB)))
+
+
+def add_room(level: FloatArray, room: FloatArray) -> FloatArray:
+    """Add the room to a level, by energy."""
+    if not is_step(level, room):
+        return kernels.add_levels(level, room)
+    louder = np.real(level) > np.real(room)
+    top, other = np.where(louder, level, room), np.where(louder, room, level)
+    heard = np.isfinite(other)  # silence adds nothing
+    below = np.where(heard, other, top) - top
+    return np.asarray(top + kernels.DB * np.log(1.0 + heard * np.exp(below / kernels.DB)))
+
+
+def energy_mean(levels: FloatArray, starts: NDArray[np.intp], share: FloatArray) -> FloatArray:
+    """Average runs of levels along the first axis by energy."""
+    power = np.add.reduceat(np.exp(levels * (LN10 / 10.0)), starts, axis=0) / share
+    return np.asarray(np.log(power) / (LN10 / 10.0))
 
 
 def rising(x: FloatArray) -> FloatArray:
@@ -76,34 +122,16 @@ def rising(x: FloatArray) -> FloatArray:
 
     Knots lie at least four standard uncertainties apart, so a swap is a freak draw; it is held
     at its neighbour rather than allowed to fold the curve.
-
-    Parameters
-    ----------
-    x : ndarray, shape (knot, ...)
-
-    Returns
-    -------
-    ndarray
-        `x` itself where nothing was wrong.
     """
-    if x.shape[0] < 2 or bool(np.all(x[1:] > x[:-1])):
+    if x.shape[0] < 2 or bool(np.all(x[1:].real > x[:-1].real)):
         return x
-    held: FloatArray = np.maximum.accumulate(x, axis=0)
-    nudge = np.spacing(np.abs(held).max()) * 16 * np.arange(x.shape[0])
-    return np.asarray(held + nudge.reshape((-1,) + (1,) * (x.ndim - 1)))
+    steady: FloatArray = np.maximum.accumulate(x, axis=0)
+    nudge = np.spacing(np.abs(steady).max()) * 16 * np.arange(x.shape[0])
+    return np.asarray(steady + nudge.reshape((-1,) + (1,) * (x.ndim - 1)))
 
 
 def monotone_slopes(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Slopes of the monotone piecewise cubic through knots.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (knot, ...)
-        Strictly rising abscissas; two knots or more.
-
-    Returns
-    -------
-    ndarray, shape (knot, ...)
+    """Slopes of the monotone piecewise cubic through two knots or more.
 
     References
     ----------
@@ -117,12 +145,12 @@ def monotone_slopes(x: FloatArray, y: FloatArray) -> FloatArray:
     """
     h = x[1:] - x[:-1]
     delta = (y[1:] - y[:-1]) / h
-    slopes = np.empty(np.broadcast_shapes(x.shape, y.shape))
+    slopes = np.empty(np.broadcast_shapes(x.shape, y.shape), dtype=delta.dtype)
     if h.shape[0] == 1:
         slopes[:] = delta
         return slopes
     before, after = delta[:-1], delta[1:]
-    rises = bool((delta > 0).all())
+    rises = bool((delta.real > 0).all())
     total = h[1:] + h[:-1]
     w_before, w_after = total + h[1:], total + h[:-1]
     weighted = w_before * after
@@ -131,7 +159,7 @@ def monotone_slopes(x: FloatArray, y: FloatArray) -> FloatArray:
     with np.errstate(divide="ignore", invalid="ignore"):
         inner = product * (w_before + w_after)
         inner /= weighted
-    slopes[1:-1] = inner if rises else np.where(product > 0, inner, 0.0)
+    slopes[1:-1] = inner if rises else np.where(product.real > 0, inner, 0.0)
     slopes[0] = _end_slope(h[0], h[1], delta[0], delta[1], rises)
     slopes[-1] = _end_slope(h[-1], h[-2], delta[-1], delta[-2], rises)
     return slopes
@@ -142,9 +170,9 @@ def _end_slope(
 ) -> FloatArray:
     slope = ((2.0 * h_end + h_next) * d_end - h_end * d_next) / (h_end + h_next)
     if rises:
-        return np.asarray(np.maximum(slope, 0.0))
-    slope = np.where(slope * d_end <= 0, 0.0, slope)
-    overshoots = (d_end * d_next <= 0) & (np.abs(slope) > 3.0 * np.abs(d_end))
+        return at_least(slope, 0.0)
+    slope = np.where((slope * d_end).real <= 0, 0.0, slope)
+    overshoots = ((d_end * d_next).real <= 0) & (np.abs(slope) > 3.0 * np.abs(d_end))
     return np.asarray(np.where(overshoots, 3.0 * d_end, slope))
 
 
@@ -187,10 +215,7 @@ def _windows(values: FloatArray, places: _Places) -> tuple[FloatArray, FloatArra
 
 
 def _slopes_around(x: FloatArray, y: FloatArray, places: _Places) -> tuple[FloatArray, FloatArray]:
-    """Give the slopes at both ends of the intervals that occur.
-
-    Slopes depend on the next knots only, so those far from any query are not worked out.
-    """
+    """Give the slopes at both ends of the intervals that occur, from the next knots only."""
     needed = _needed(places, x.shape[0])
     slopes = monotone_slopes(x[needed], y[needed])
     return _windows(slopes, _counted_from(places, needed.start))
@@ -208,20 +233,8 @@ def _counted_from(places: _Places, first: int) -> _Places:
 class Located(NamedTuple):
     """Where queries lie between the knots; serves every quantity read at the same speeds.
 
-    Attributes
-    ----------
-    x : ndarray, shape (knot, ...)
-        Abscissas of the knots.
-    at : ndarray, shape (query, ...)
-        The queries.
-    places : tuple
-        Which interval each query lies in.
-    h : ndarray, shape (interval, ...)
-        Widths of the intervals that occur.
-    t : ndarray, shape (query, ...)
-        Place in the interval, from 0 to 1; queries past the ends are held there.
-    below, above : ndarray of bool, shape (query, ...)
-        Queries past either end.
+    `h` are widths of the intervals that occur, `t` places in them from 0 to 1 (queries past the
+    ends are held there).
     """
 
     x: FloatArray
@@ -243,48 +256,26 @@ class Located(NamedTuple):
 
 
 def locate(x: FloatArray, at: FloatArray) -> Located:
-    """Find where queries lie between knots.
-
-    Parameters
-    ----------
-    x : ndarray, shape (knot, ...)
-        Strictly rising abscissas; two knots or more.
-    at : ndarray, shape (query, ...)
-        Where to evaluate.
-
-    Returns
-    -------
-    Located
-    """
+    """Find where queries, shape (query, ...), lie between two strictly rising knots or more."""
     wide = np.broadcast_to(at, at.shape[:1] + np.broadcast_shapes(at.shape[1:], x.shape[1:]))
     index = np.zeros(wide.shape, dtype=np.int8)
     for knot in range(1, x.shape[0] - 1):
-        index += (wide >= x[knot]).view(np.int8)
+        index += (wide.real >= x[knot].real).view(np.int8)
     places = _places(index)
     left, right = _windows(x, places)
     h = right - left
     t = wide - _picked(left, places)
-    t /= _picked(h, places)
-    np.maximum(t, 0.0, out=t)
-    np.minimum(t, 1.0, out=t)
-    return Located(x, at, places, h, t, wide < x[0], wide > x[-1])
+    if is_step(t, h):
+        t = held(t / _picked(h, places), 0.0, 1.0)
+    else:
+        t /= _picked(h, places)
+        np.maximum(t, 0.0, out=t)
+        np.minimum(t, 1.0, out=t)
+    return Located(x, at, places, h, t, wide.real < x[0].real, wide.real > x[-1].real)
 
 
 def monotone_values(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
-    """Evaluate the monotone cubic inside its knots; past the ends hold the end value.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (knot, ...)
-        Knots.
-    at : ndarray, shape (query, ...)
-        Where to evaluate.
-
-    Returns
-    -------
-    Solved
-        Values in `at`; `below` and `above` mark queries past the ends.
-    """
+    """Evaluate the monotone cubic inside its knots; past the ends hold the end value."""
     shape = np.broadcast_shapes(at.shape[1:], x.shape[1:], y.shape[1:])
     return _values_at(locate(x, np.broadcast_to(at, at.shape[:1] + shape)), y)
 
@@ -301,8 +292,7 @@ def _values_at(located: Located, y: FloatArray) -> Solved:
     bend += t * _picked(rise - located.h * d1, places)
     bend *= t
     bend *= rest
-    rest *= _picked(y0, places)
-    bend += rest
+    bend += rest * _picked(y0, places)
     bend += t * _picked(y1, places)
     return Solved(bend, located.below, located.above)
 
@@ -313,33 +303,37 @@ def solve_monotone(
     """Find where the monotone cubic of level over ln speed reaches a target.
 
     The crossing taken is the upward one of the highest speed. Past the ends the curve runs on
-    straight, with its end slope held within 30 to 70 dB a decade of speed.
-
-    Parameters
-    ----------
-    x : ndarray, shape (knot, ...)
-        ln speed, strictly rising; two knots or more.
-    y : ndarray, shape (knot, ...)
-        Level of the fan alone, dB.
-    target : ndarray, shape (query, ...)
-        Level to be met, dB.
-    continues : bool
-        False for an abscissa with no fan law behind it (drive): then the ends hold.
-
-    Returns
-    -------
-    Solved
-        ln speed.
+    straight, with its end slope held within 30 to 70 dB a decade of speed; without `continues`
+    (an abscissa with no fan law behind it) the ends hold.
     """
-    places, below, above = _upward_interval(y, target)
-    x0, x1 = _windows(x, places)
-    y0, y1 = _windows(y, places)
-    slopes = _slopes_around(x, y, places)
-    piece = _Piece(x0, x1 - x0, y0, y1 - y0, *slopes)
-    inside = _solve_cubic(piece, places, np.broadcast_to(target, places.shape))
+    if is_step(x, y, target):
+        inside, below, above = _stepped(x, y, target, continues)
+    else:
+        places, below, above = _upward_interval(y, target)
+        x0, x1 = _windows(x, places)
+        y0, y1 = _windows(y, places)
+        piece = _Piece(x0, x1 - x0, y0, y1 - y0, *_slopes_around(x, y, places))
+        inside = _solve_cubic(piece, places, np.broadcast_to(target, places.shape))
     _run_on(inside, below, x, y, target, (0, 1, 2), continues)
     _run_on(inside, above, x, y, target, (-1, -2, -3), continues)
     return Solved(inside, below, above)
+
+
+def _stepped(
+    x: FloatArray, y: FloatArray, target: FloatArray, continues: bool
+) -> tuple[FloatArray, BoolArray, BoolArray]:
+    """Carry derivatives through the inverse: one Newton step from the root of the real parts."""
+    real = [np.asarray(part.real[..., :1]) for part in (x, y, target)]
+    root = solve_monotone(real[0], real[1], real[2], continues=continues)
+    size = max(part.shape[-1] for part in (x, y, target))
+    at = np.broadcast_to(root.at, (*root.at.shape[:-1], size))
+    below, above = (np.broadcast_to(side, at.shape) for side in root[1:])
+    miss = monotone_values(x, y, at).at - target
+    forward: Any = root.at + _INFINITESIMAL * 1j
+    ahead = monotone_values(real[0], real[1], forward)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = ahead.at.imag / _INFINITESIMAL
+        return at - 1j * (miss.imag / slope), below, above
 
 
 class _Piece(NamedTuple):
@@ -363,19 +357,19 @@ def _run_on(
     continues: bool,
 ) -> None:
     """Put where the curve meets the targets past one of its ends, `knots` from that end on."""
-    where = np.nonzero(past)
-    if where[0].size == 0:
-        return
-    near = [knot for knot in knots if -x.shape[0] <= knot < x.shape[0]]
-    x_end, y_end = (_at(part, near, past.shape, where) for part in (x, y))
-    if not continues:
-        values[where] = x_end[0]
-        return
-    order = slice(None) if knots[0] == 0 else slice(None, None, -1)
-    slope = monotone_slopes(x_end[order], y_end[order])[knots[0]]
-    held = np.clip(slope, SLOPE_LOW / _LN10, SLOPE_HIGH / _LN10)
-    wanted = np.broadcast_to(target, past.shape)[where]
-    values[where] = x_end[0] + (wanted - y_end[0]) / held
+    for beyond, share in _past_and_at(past, target, y[knots[0]]):
+        where = np.nonzero(beyond)
+        if where[0].size == 0:
+            continue
+        near = [knot for knot in knots if -x.shape[0] <= knot < x.shape[0]]
+        x_end, y_end = (_at(part, near, past.shape, where) for part in (x, y))
+        found = x_end[0]
+        if continues:
+            order = slice(None) if knots[0] == 0 else slice(None, None, -1)
+            slope = monotone_slopes(x_end[order], y_end[order])[knots[0]]
+            slope = held(slope, SLOPE_LOW / LN10, SLOPE_HIGH / LN10)
+            found = found + (np.broadcast_to(target, past.shape)[where] - y_end[0]) / slope
+        values[where] = found if share == 1.0 else values[where] + share * (found - values[where])
 
 
 def _at(
@@ -481,61 +475,64 @@ def _bracketed(goal: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
 
 
 def solve_straight(speed: FloatArray, reading: FloatArray, target: FloatArray) -> Solved:
-    """Find where straight lines of level as read over speed reach a target.
+    """Find where straight lines of level as read over speed reach a target; the ends hold."""
+    places, below, above = _upward_interval(reading.real, target.real)
+    inside = _either_side(lambda level: _straight_inside(speed, reading, level), target)
+    at = np.where(below, speed[0], np.where(above, speed[-1], inside))
+    return Solved(np.broadcast_to(at, np.broadcast_shapes(at.shape, places.shape)), below, above)
 
-    Parameters
-    ----------
-    speed : ndarray, shape (knot, ...)
-        Speed, strictly rising (not its logarithm).
-    reading : ndarray, shape (knot, ...)
-        Level as read, dB.
-    target : ndarray, shape (query, ...)
-        Level as read to be met, dB.
 
-    Returns
-    -------
-    Solved
-        Speed; past the ends the end value, for the caller to continue.
-    """
-    places, below, above = _upward_interval(reading, target)
+def _straight_inside(speed: FloatArray, reading: FloatArray, target: FloatArray) -> FloatArray:
+    places, _, _ = _upward_interval(reading.real, target.real)
     x0, x1 = _windows(speed, places)
     y0, y1 = _windows(reading, places)
-    rise = np.where(y1 > y0, y1 - y0, np.inf)  # a fall or a flat gives its lower end
-    share = np.broadcast_to(target, places.shape) - _picked(y0, places)
-    share /= _picked(rise, places)
-    np.clip(share, 0.0, 1.0, out=share)
-    inside = _picked(x0, places) + _picked(x1 - x0, places) * share
-    return Solved(np.where(below, speed[0], np.where(above, speed[-1], inside)), below, above)
+    rise = np.where((y1 - y0).real > 0, y1 - y0, np.inf)  # a fall or a flat gives its lower end
+    share = (target - _picked(y0, places)) / _picked(rise, places)
+    share = share if is_step(share) else np.clip(share, 0.0, 1.0)
+    return np.asarray(_picked(x0, places) + _picked(x1 - x0, places) * share)
+
+
+def _either_side(read: Callable[[FloatArray], FloatArray], at: FloatArray) -> FloatArray:
+    """Read a curve with kinks; a derivative at a kink is the mean of those on both sides."""
+    if not is_step(at):
+        return read(at)
+    nudge = _NUDGE * np.abs(at.real)
+    return np.asarray(0.5 * (read(at - nudge) + read(at + nudge)))
+
+
+def straight_values(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
+    """Evaluate straight lines between knots, held past the ends."""
+
+    def read(at: FloatArray) -> FloatArray:
+        values = np.broadcast_to(y[0], np.broadcast_shapes(at.shape, at.shape[:1] + y.shape[1:]))
+        for knot in range(x.shape[0] - 1):
+            share = (at - x[knot]) / (x[knot + 1] - x[knot])
+            share = share if is_step(share) else np.clip(share, 0.0, 1.0)
+            line = y[knot] + (y[knot + 1] - y[knot]) * share
+            runs = knot == 0 and is_step(share)
+            values = line if runs else np.where(at.real > x[knot].real, line, values)
+        return np.asarray(values)
+
+    return _either_side(read, at)
+
+
+def has_full_rank(covariance: FloatArray) -> bool:
+    """Say whether every point has an error of its own, so that a fit can be weighed by it."""
+    size = np.sqrt(np.diag(covariance))
+    if not (size > 0).all():
+        return False
+    return bool(np.linalg.eigvalsh(covariance / np.outer(size, size))[0] > _SINGULAR)
 
 
 def precision_of(covariance: FloatArray) -> FloatArray:
-    """Invert covariances of steps, on the scale of their own errors.
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (curve, knot, knot)
-        Of full rank.
-
-    Returns
-    -------
-    ndarray, shape (curve, knot, knot)
-    """
+    """Invert covariances of steps, shape (curve, knot, knot), on the scale of their own errors."""
     size = np.sqrt(np.einsum("...kk->...k", covariance))
     scale = size[..., :, np.newaxis] * size[..., np.newaxis, :]
     return np.asarray(np.linalg.inv(covariance / scale) / scale)
 
 
 def weight_of(covariance: FloatArray) -> FloatArray:
-    """Give one over the standard uncertainty of each step.
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (curve, knot, knot)
-
-    Returns
-    -------
-    ndarray, shape (knot, curve, 1)
-    """
+    """Give one over the standard uncertainty of each step, shape (knot, curve, 1)."""
     return np.asarray(1.0 / np.sqrt(np.einsum("ckk->kc", covariance)))[:, :, np.newaxis]
 
 
@@ -544,18 +541,8 @@ def fit_power_law(
 ) -> tuple[FloatArray, FloatArray]:
     """Fit level = intercept + slope * ln speed by least squares, every draw by itself.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (knot, ...)
-        ln speed and level, dB; of shape (knot, curve, draw) where a precision is given.
-    precision : ndarray, shape (curve, knot, knot), optional
-        Inverse covariance of the knots of each curve, the same in all draws; without it every knot
-        counts alike.
-
-    Returns
-    -------
-    intercept, slope : ndarray, shape (...)
-        Level at ln speed 0, and dB a unit of ln speed.
+    With a precision, the inverse covariance of the knots of each curve (curve, knot, knot), `x` and
+    `y` have shape (knot, curve, draw); without it every knot counts alike.
     """
     if precision is None:
         centre, middle = x.mean(axis=0), y.mean(axis=0)
@@ -574,23 +561,11 @@ def fit_power_law(
 def fit_power_law_with_floor(
     x: FloatArray, y: FloatArray, weight: FloatArray | None = None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Fit a power law standing on a constant floor, every draw by itself.
+    """Fit a power law standing on a constant floor, every draw by itself: intercept, slope, floor.
 
     The model is ``y = 10 lg(10**((intercept + slope x) / 10) + 10**(floor / 10))``; least squares
-    in dB by the Levenberg-Marquardt method, the same damping rule for every draw.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (knot, ...)
-        ln speed and level as read, dB; four knots or more.
-    weight : ndarray, broadcastable to them, optional
-        What residuals are multiplied by: one over the standard uncertainty of each knot. Without
-        it every knot counts alike.
-
-    Returns
-    -------
-    intercept, slope, floor : ndarray, shape (...)
-        Level at ln speed 0, dB a unit of ln speed, and the floor in dB.
+    in dB by the Levenberg-Marquardt method, the same damping rule for every draw. `weight` is what
+    residuals are multiplied by.
 
     References
     ----------
@@ -606,18 +581,45 @@ def fit_power_law_with_floor(
     )
     centre = x.mean(axis=0)
     dx = x - centre
-    slope = np.maximum((y[-1] - y[-2]) / (x[-1] - x[-2]), SLOPE_LOW / _LN10)
-    start = np.stack([y[-1] - slope * dx[-1], slope, y[0] - 3.0], axis=-1)
-    at_centre, slope, floor = _marquardt(dx, y, start, relative).T
+    real = [part.real for part in (dx, y)]
+    slope = at_least((real[1][-1] - real[1][-2]) / (real[0][-1] - real[0][-2]), SLOPE_LOW / LN10)
+    start = np.stack([real[1][-1] - slope * real[0][-1], slope, real[1][0] - 3.0], axis=-1)
+    found = _marquardt(real[0], real[1], start, relative)
+    if is_step(dx, y):
+        found = _fit_step(dx, y, found, relative)
+    at_centre, slope, floor = found.T
     intercept = at_centre - slope * centre
     return intercept.reshape(shape[1:]), slope.reshape(shape[1:]), floor.reshape(shape[1:])
 
 
 def _floored(dx: FloatArray, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Levels of the floored power law, and the fan's share of the energy."""
-    fan = (parameters[:, 0] + parameters[:, 1] * dx) * (_LN10 / 10.0)
-    total = np.logaddexp(fan, parameters[:, 2] * (_LN10 / 10.0))
-    return total * (10.0 / _LN10), np.exp(fan - total)
+    fan, room = parameters[:, 0] + parameters[:, 1] * dx, parameters[:, 2]
+    if is_step(fan, room):
+        total = add_room(fan, room)
+        return total, np.exp((fan - total) * (LN10 / 10.0))
+    energy = fan * (LN10 / 10.0)
+    both = np.logaddexp(energy, room * (LN10 / 10.0))
+    return both * (10.0 / LN10), np.exp(energy - both)
+
+
+def _gradient(
+    dx: FloatArray, y: FloatArray, parameters: FloatArray, weight: FloatArray
+) -> FloatArray:
+    """Give what is 0 at the least squares, shape (fit, 3)."""
+    model, share = _floored(dx, parameters)
+    jacobian = np.stack([share, share * dx, 1.0 - share], axis=-1)
+    return np.asarray(np.einsum("kni,kn->ni", jacobian, weight**2 * (y - model)))
+
+
+def _fit_step(dx: FloatArray, y: FloatArray, found: FloatArray, weight: FloatArray) -> FloatArray:
+    """Carry derivatives through the fit: the implicit function of its vanishing gradient."""
+    moves: Any = 1j * _INFINITESIMAL * np.eye(3)
+    bent = [_gradient(dx.real, y.real, found + move, weight).imag for move in moves]
+    bend = np.stack(bent, axis=-1) / _INFINITESIMAL
+    there: Any = found + 0j
+    moved = _gradient(dx, y, there, weight).imag[..., np.newaxis]
+    return np.asarray(found - 1j * np.linalg.solve(bend, moved)[..., 0])
 
 
 def _marquardt(dx: FloatArray, y: FloatArray, start: FloatArray, weight: FloatArray) -> FloatArray:
@@ -658,42 +660,11 @@ def _marquardt_step(
     return np.where(better[:, np.newaxis], parameters + step, parameters), damping, small
 
 
-def airflow_at(speed: FloatArray, airflow: FloatArray, at: FloatArray) -> Solved:
-    """Evaluate airflow over speed: monotone cubic inside, held power law past the ends.
-
-    Past the ends lg airflow runs on over lg speed with its end slope held within 0.7 to 1.3
-    (the fan law says 1).
-
-    Parameters
-    ----------
-    speed, airflow : ndarray, shape (knot, ...)
-        Knots, speed strictly rising.
-    at : ndarray, shape (query, ...)
-        Speeds.
-
-    Returns
-    -------
-    Solved
-        Airflow in `at`.
-    """
-    shape = np.broadcast_shapes(at.shape[1:], speed.shape[1:], airflow.shape[1:])
-    return airflow_located(locate(speed, np.broadcast_to(at, at.shape[:1] + shape)), airflow)
-
-
 def airflow_located(located: Located, airflow: FloatArray) -> Solved:
     """Evaluate airflow where queries were located among its speeds.
 
-    Parameters
-    ----------
-    located : Located
-        From `locate`.
-    airflow : ndarray, shape (knot, ...)
-        At the knots; not wider than the queries.
-
-    Returns
-    -------
-    Solved
-        Airflow in `at`; past the ends as `airflow_at` says.
+    Past the ends lg airflow runs on over lg speed with its end slope held within 0.7 to 1.3 (the
+    fan law says 1).
     """
     values = _values_at(located, airflow)
     _carry_on(values.at, located, airflow, located.below, (0, 1, 2))
@@ -709,42 +680,45 @@ def _carry_on(
     knots: tuple[int, int, int],
 ) -> None:
     """Put airflow by the held power law past one end of the speeds, `knots` from that end on."""
-    where = np.nonzero(past)
-    if where[0].size == 0:
-        return
-    near = [knot for knot in knots if -located.x.shape[0] <= knot < located.x.shape[0]]
-    x, y = (_at(part, near, past.shape, where) for part in (located.x, airflow))
-    order = slice(None) if knots[0] == 0 else slice(None, None, -1)
-    slope = monotone_slopes(x[order], y[order])[knots[0]]
-    at = np.broadcast_to(located.at, past.shape)[where]
-    values[where] = _power_past(x[0], y[0], slope, at)
+    for beyond, share in _past_and_at(past, located.at, located.x[knots[0]]):
+        where = np.nonzero(beyond)
+        if where[0].size == 0:
+            continue
+        near = [knot for knot in knots if -located.x.shape[0] <= knot < located.x.shape[0]]
+        x, y = (_at(part, near, past.shape, where) for part in (located.x, airflow))
+        order = slice(None) if knots[0] == 0 else slice(None, None, -1)
+        slope = monotone_slopes(x[order], y[order])[knots[0]]
+        at = np.broadcast_to(located.at, past.shape)[where]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            exponent = np.where(y[0].real > 0, held(slope * x[0] / y[0], *_AIRFLOW_SLOPES), 0.0)
+            found = y[0] * np.exp(exponent * np.log(at_least(at / x[0], 1e-9)))
+        values[where] = found if share == 1.0 else values[where] + share * (found - values[where])
 
 
-def _power_past(
-    x_end: FloatArray, y_end: FloatArray, slope: FloatArray, at: FloatArray
+def _past_and_at(past: BoolArray, at: FloatArray, end: FloatArray) -> list[tuple[BoolArray, float]]:
+    """Give what lies past an end; a derivative at the very end is the mean of both sides."""
+    if not is_step(at, end):
+        return [(past, 1.0)]
+    return [(past, 1.0), (np.broadcast_to(at.real == end.real, past.shape), 0.5)]
+
+
+def at_the_ends(
+    inside: FloatArray,
+    at: FloatArray,
+    ends: tuple[FloatArray, FloatArray],
+    beyond: tuple[FloatArray, FloatArray],
+    past: tuple[BoolArray, BoolArray],
 ) -> FloatArray:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        exponent = np.where(
-            y_end > 0, np.clip(slope * x_end / y_end, AIRFLOW_SLOPE_LOW, AIRFLOW_SLOPE_HIGH), 0.0
-        )
-        return np.asarray(y_end * np.exp(exponent * np.log(np.maximum(at / x_end, 1e-9))))
+    """Put values past the low and the high end of a curve in the place of those inside."""
+    for k in range(2):
+        for where, share in _past_and_at(past[k], at, ends[k]):
+            found = beyond[k] if share == 1.0 else inside + share * (beyond[k] - inside)
+            inside = np.where(where, found, inside)
+    return np.asarray(inside)
 
 
 def continued_linear(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
-    """Evaluate the monotone cubic, running on with its end slope past the ends.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (knot, ...)
-        Knots, abscissas strictly rising.
-    at : ndarray, shape (query, ...)
-        Where to evaluate.
-
-    Returns
-    -------
-    Solved
-        Values in `at`.
-    """
+    """Evaluate the monotone cubic, running on with its end slope past the ends."""
     slopes = monotone_slopes(x, y)
     inside = monotone_values(x, y, at)
     low = y[0] + slopes[0] * (at - x[0])
@@ -754,19 +728,9 @@ def continued_linear(x: FloatArray, y: FloatArray, at: FloatArray) -> Solved:
 
 
 def crossings(x: FloatArray, y: FloatArray, target: float) -> FloatArray:
-    """List every abscissa where the monotone cubic meets the target, rising or falling.
+    """List every abscissa where the monotone cubic of one curve meets the target.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (knot,)
-        One curve.
-    target : float
-        Level to be met.
-
-    Returns
-    -------
-    ndarray, shape (crossing,)
-        Rising; a flat stretch at the target gives both of its ends.
+    A flat stretch at the target gives both of its ends.
 
     Examples
     --------
@@ -781,7 +745,7 @@ def crossings(x: FloatArray, y: FloatArray, target: float) -> FloatArray:
             found.append(float(x[k]))
         if low * high < 0:
             sign = 1.0 if high > low else -1.0
-            of_interval = [x[k], x[k + 1] - x[k], sign * y[k], sign * (y[k + 1] - y[k])]
+            of_interval: list[Any] = [x[k], x[k + 1] - x[k], sign * y[k], sign * (y[k + 1] - y[k])]
             of_interval += [sign * slopes[k], sign * slopes[k + 1]]
             piece = _Piece(*(np.array([[part]]) for part in of_interval))
             place = _Places(k, k, None, (1, 1))

@@ -9,7 +9,7 @@ from scipy import linalg, stats
 
 from fanstats._typing import BoolArray, FloatArray
 
-__all__ = ["GeneralisedFit", "generalised_fit", "has_full_rank", "misfit_p_value", "outlier_limit"]
+__all__ = ["GeneralisedFit", "generalised_fit", "misfit_p_value", "outlier_limit"]
 
 _SINGULAR = 1e-10
 
@@ -47,23 +47,6 @@ class GeneralisedFit(NamedTuple):
     left: FloatArray
     chi_squared: float
     dof: int
-
-
-def has_full_rank(covariance: FloatArray) -> bool:
-    """Say whether every point has an error of its own, so that a fit can be weighed by it.
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (points, points)
-
-    Returns
-    -------
-    bool
-    """
-    size = np.sqrt(np.diag(covariance))
-    if not (size > 0).all():
-        return False
-    return bool(linalg.eigvalsh(covariance / np.outer(size, size))[0] > _SINGULAR)
 
 
 def generalised_fit(

@@ -11,14 +11,14 @@ import pandas as pd
 
 from fanstats._arguments import number
 from fanstats.errors import FanstatsError, one_of
-from fanstats.estimates.matching import equal_drive, equal_noise, equal_speed
+from fanstats.face import equal_drive, equal_noise, equal_speed
 from fanstats.loading.readings import read_readings
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from fanstats._typing import SeedLike
-    from fanstats.estimates.target import Background, Target
+    from fanstats.engine.question import Background, Target
     from fanstats.sources import Bench
 
     Values = (

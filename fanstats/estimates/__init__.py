@@ -1,1 +1,0 @@
-"""From readings to estimates: curves, operating points, draws by label."""
